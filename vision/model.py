@@ -1,0 +1,231 @@
+"""The parametric model of one view: where the rods' ends and lines fall in the picture.
+
+Everything is in the *view frame*: right, forward, up as seen by someone behind the phone who looks
+along the true line (docs/conventions.md). T: origin at the junction, target rod along right.
+Pair: origin at the middle of the toe rod, which lies along forward. `vision.placement` turns it
+into the ground frame's signs for either hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.rods import End, Rod
+from vision.setup import Handed, LensSource, Setup, View
+
+NAMES = (
+    "right_m",
+    "forward_m",
+    "log_height",
+    "heading_rad",
+    "pitch_rad",
+    "roll_rad",
+    "log_focal",
+    "cx_px",
+    "cy_px",
+    "k1",
+    "log_length_1",
+    "log_length_2",
+    "lean_rad",
+    "place_a_m",
+    "place_b_m",
+)
+COUNT = len(NAMES)
+STEP = np.array([1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-5] + [1e-6] * 5)
+NEAREST_M = 0.05
+ROD_RADIUS_M = 0.006  # a stick's 4.5 mm to a shaft's 8 mm lie this high above the ground
+
+# Priors (mean, sigma). How people lay rods and hold phones; common practice, no source.
+HEIGHT_M = (1.1, 0.5)  # sigma relative
+PITCH_RAD = (np.deg2rad(-20.0), np.deg2rad(20.0))
+ROLL_RAD = (0.0, np.deg2rad(6.0))
+T_LEAN_RAD = np.deg2rad(2.5)
+PAIR_LEAN_RAD = np.deg2rad(2.0)
+T_CENTRE_M = 0.12
+T_FOOT_M = 0.05
+PAIR_SEPARATION_M = (0.54, 0.2)
+PAIR_STAGGER_M = 0.4
+# Phone cameras: the optical axis sits within about half a per cent of the picture's middle, and
+# distortion is corrected to a few per cent. From memory of phone calibrations.
+CENTRE_SIGMA = 0.005
+K1_SIGMA = 0.03
+# Main lenses of phones are 24 to 28 mm (35 mm equivalent), cropped by video stabilisation:
+# 0.78 of the longer side, give or take 12 %. From memory.
+ASSUMED_FOCAL = 0.78
+ASSUMED_FOCAL_SIGMA = 0.12
+UNSTATED_LENGTH_SIGMA = 0.08
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View2D:
+    """One view's measurements and priors, ready for the solver.
+
+    `line_px` (2, 2, 2): two points of each rod's line with independent errors `line_sigma` (2,).
+    `end_px` (2, 2, 2), `end_sigma` (2, 2) (inf where not seen), `along` (2, 2) unit directions.
+    """
+
+    pair: bool
+    side: float  # pair: +1 where the ball rod lies right of the toe rod
+    line_px: NDArray[np.float64]
+    line_sigma: NDArray[np.float64]
+    end_px: NDArray[np.float64]
+    end_sigma: NDArray[np.float64]
+    along: NDArray[np.float64]
+    prior_mean: NDArray[np.float64]
+    prior_sigma: NDArray[np.float64]
+
+
+def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2D:
+    """Measurements and priors of one view of two rods in a picture of `size` (width, height)."""
+    ends = np.stack([rod.ends_px for rod in rods])
+    middle = ends.mean(axis=1, keepdims=True)
+    span = ends - middle
+    along = span[:, 1] / np.linalg.norm(span[:, 1], axis=1, keepdims=True)
+    end_sigma = np.array(
+        [
+            [s if kind is End.SEEN else np.inf for s, kind in zip(r.end_sigma_px, r.ends, strict=True)]
+            for r in rods
+        ]
+    )
+    mean, sigma = _priors(size, setup)
+    return View2D(
+        pair=setup.view is View.DOWN_THE_LINE,
+        side=1.0 if setup.handed is Handed.RIGHT else -1.0,
+        line_px=middle + span / np.sqrt(3.0),
+        line_sigma=np.array([r.line_sigma_px for r in rods]),
+        end_px=ends,
+        end_sigma=end_sigma,
+        along=along,
+        prior_mean=mean,
+        prior_sigma=sigma,
+    )
+
+
+def _priors(
+    size: tuple[int, int], setup: Setup
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    longer = max(size)
+    mean = np.zeros(COUNT)
+    sigma = np.full(COUNT, np.inf)
+    mean[2], sigma[2] = np.log(HEIGHT_M[0]), HEIGHT_M[1]
+    if setup.tilt is None:
+        mean[4], sigma[4] = PITCH_RAD
+        mean[5], sigma[5] = ROLL_RAD
+    else:
+        spread = max(float(np.hypot(setup.tilt.sigma_rad, setup.tilt.bias_sigma_rad)), 1e-4)
+        mean[4], mean[5] = setup.tilt.pitch_rad, setup.tilt.roll_rad
+        sigma[4] = sigma[5] = spread
+    focal_px, focal_sigma = focal_prior(size, setup)
+    mean[6], sigma[6] = np.log(focal_px), max(focal_sigma / focal_px, 1e-4)
+    mean[7], mean[8] = (size[0] - 1) / 2, (size[1] - 1) / 2
+    sigma[7] = sigma[8] = CENTRE_SIGMA * longer
+    known = setup.lens is not None and setup.lens.source is not LensSource.ASSUMED
+    mean[9] = setup.lens.k1 if known and setup.lens is not None else 0.0
+    sigma[9] = K1_SIGMA
+    for k, role in enumerate(setup.roles):
+        stated = role in setup.rod_lengths_m
+        mean[10 + k] = np.log(setup.length_m(role))
+        sigma[10 + k] = max(setup.rod_length_sigma, 1e-4) if stated else UNSTATED_LENGTH_SIGMA
+    if setup.view is View.FACE_ON:
+        sigma[12:15] = T_LEAN_RAD, T_CENTRE_M, T_FOOT_M
+    else:
+        mean[13], sigma[13] = PAIR_SEPARATION_M
+        sigma[12], sigma[14] = PAIR_LEAN_RAD, PAIR_STAGGER_M
+    return mean, sigma
+
+
+def focal_prior(size: tuple[int, int], setup: Setup) -> tuple[float, float]:
+    """Focal length and sigma in pixels: stated, or what phones usually have."""
+    if setup.lens is not None:
+        return setup.lens.focal_px, setup.lens.sigma_px
+    return ASSUMED_FOCAL * max(size), ASSUMED_FOCAL * ASSUMED_FOCAL_SIGMA * max(size)
+
+
+def cam_from_view(params: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Rotations (..., 3, 3) from the view frame to OpenCV's camera frame."""
+    h, p, r = params[..., 3], params[..., 4], params[..., 5]
+    zero = np.zeros_like(h)
+    level = np.stack([np.sin(h), np.cos(h), zero], axis=-1)
+    right = np.stack([np.cos(h), -np.sin(h), zero], axis=-1)
+    up = np.stack([zero, zero, zero + 1.0], axis=-1)
+    sp, cp = np.sin(p)[..., None], np.cos(p)[..., None]
+    sr, cr = np.sin(r)[..., None], np.cos(r)[..., None]
+    forward = cp * level + sp * up
+    down = sp * level - cp * up
+    x = cr * right + sr * down
+    y = cr * down - sr * right
+    return np.stack([x, y, forward], axis=-2)
+
+
+def ends_in_view(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Both rods' ends (..., 2 rods, 2 ends, 3) in the view frame, in the order of `Rod.ends_px`."""
+    length = np.exp(params[..., 10:12])
+    lean, a, b = params[..., 12], params[..., 13], params[..., 14]
+    out = np.zeros((*params.shape[:-1], 2, 2, 3))
+    out[..., 2] = ROD_RADIUS_M
+    if view.pair:
+        out[..., 0, 0, 1] = length[..., 0] / 2
+        out[..., 0, 1, 1] = -length[..., 0] / 2
+        # Closing toward the target: the ball rod's far end leans to the toe rod's side.
+        along = np.stack([-view.side * np.sin(lean), np.cos(lean)], axis=-1)
+        middle = np.stack([view.side * a, b], axis=-1)
+        half = along * length[..., 1, None] / 2
+        out[..., 1, 0, :2] = middle + half
+        out[..., 1, 1, :2] = middle - half
+        return out
+    out[..., 0, 0, 0] = a - length[..., 0] / 2
+    out[..., 0, 1, 0] = a + length[..., 0] / 2
+    toward = np.stack([np.sin(lean), -np.cos(lean)], axis=-1)
+    out[..., 1, 0, :2] = toward * b[..., None]
+    out[..., 1, 1, :2] = toward * (b + length[..., 1])[..., None]
+    return out
+
+
+def project(
+    params: NDArray[np.float64], points_view: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Ideal (undistorted) normalised picture coordinates (..., n, 2) of view-frame points (..., n, 3)."""
+    centre = np.stack(
+        [params[..., 0], params[..., 1], np.exp(params[..., 2])], axis=-1
+    )
+    seen = np.einsum(
+        "...ij,...nj->...ni", cam_from_view(params), points_view - centre[..., None, :]
+    )
+    depth = np.maximum(seen[..., 2:], NEAREST_M)
+    return np.asarray(seen[..., :2] / depth)
+
+
+def residuals(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Whitened misfits (..., 23): 4 of lines, 4 of ends, then the priors."""
+    focal = np.exp(params[..., 6])[..., None, None]
+    k1 = params[..., 9, None, None]
+    ends = ends_in_view(view, params)
+    ideal = project(params, ends.reshape(*ends.shape[:-3], 4, 3)).reshape(*ends.shape[:-3], 2, 2, 2)
+    # Lines: measured points, undistorted, against the model's line (distances in pixels).
+    centre = params[..., None, None, 7:9]
+    distorted = (view.line_px - centre) / focal[..., None]
+    straight = distorted
+    for _ in range(2):
+        radius2 = (straight**2).sum(axis=-1, keepdims=True)
+        straight = distorted / (1.0 + k1[..., None] * radius2)
+    span = ideal[..., 1, :] - ideal[..., 0, :]
+    norm = np.maximum(np.linalg.norm(span, axis=-1), 1e-9)
+    rel = straight - ideal[..., 0:1, :]
+    off = (rel[..., 0] * span[..., None, 1] - rel[..., 1] * span[..., None, 0]) / norm[..., None]
+    lines = off * focal / view.line_sigma[:, None]
+    # Ends: along the measured rod only; across is the lines' business.
+    radius2 = (ideal**2).sum(axis=-1, keepdims=True)
+    pixel = centre + focal[..., None] * ideal * (1.0 + k1[..., None] * radius2)
+    along = ((pixel - view.end_px) * view.along[:, None, :]).sum(axis=-1) / view.end_sigma
+    priors = (params - view.prior_mean) / view.prior_sigma
+    return np.concatenate(
+        [
+            lines.reshape(*params.shape[:-1], 4),
+            along.reshape(*params.shape[:-1], 4),
+            priors,
+        ],
+        axis=-1,
+    )

@@ -1,0 +1,236 @@
+"""Stage 2: rods -> pose, by one small Levenberg-Marquardt with priors as rows, and its covariance.
+
+Several starts are solved side by side and every distinct minimum is kept. The covariance is
+s^2 (J^T J)^-1 with s^2 = max(1, chi^2 / degrees of freedom): misfit widens it, agreement never
+narrows it (Hartley and Zisserman, Multiple View Geometry, 2nd ed., section 5.2).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.model import (
+    COUNT,
+    STEP,
+    View2D,
+    cam_from_view,
+    ends_in_view,
+    observe,
+    project,
+    residuals,
+)
+from vision.rods import End, Rod, Rods
+from vision.setup import Lens, LensSource, Setup, View
+
+ITERATIONS = 25
+HIDDEN_Z = 3.0  # an end this many sigmas inside the model's end is taken as covered
+START_TURNS_RAD = np.deg2rad([0.0, -8.0, 8.0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose:
+    """One view's solution. `params` and `cov` are in the order of `vision.model.NAMES`.
+
+    `misfit` = chi^2 per degree of freedom; `runner_up_ratio` = next distinct minimum's cost over
+    the best's (inf where there is none); `hidden` (2, 2) marks ends taken as covered.
+    """
+
+    view: View2D
+    params: NDArray[np.float64]
+    cov: NDArray[np.float64]
+    misfit: float
+    cost: float
+    residual_px: float
+    runner_up_ratio: float
+    hidden: NDArray[np.bool_]
+    lens: Lens
+
+    @property
+    def cam_from_view(self) -> NDArray[np.float64]:
+        """Rigid transform (4, 4) from the view frame to OpenCV's camera frame."""
+        out = np.eye(4)
+        out[:3, :3] = cam_from_view(self.params)
+        centre = np.array([self.params[0], self.params[1], np.exp(self.params[2])])
+        out[:3, 3] = -out[:3, :3] @ centre
+        return out
+
+
+def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
+    """The lens's pose from two rods; covered ends are set aside one by one."""
+    view = observe(rods.both, size, setup)
+    hidden = np.zeros((2, 2), bool)
+    starts = _starts(view, rods, setup)
+    for _ in range(3):
+        params, cost = _levenberg_marquardt(view, starts)
+        order = np.argsort(cost, kind="stable")
+        best = params[order[0]]
+        worst = _covered_end(view, best, hidden)
+        if worst is None:
+            break
+        hidden[worst] = True
+        end_sigma = view.end_sigma.copy()
+        end_sigma[worst] = np.inf
+        view = replace(view, end_sigma=end_sigma)
+        starts = params[order]
+    jacobian = _jacobian(view, best[None])[0]
+    rest = residuals(view, best)
+    finite = np.isfinite(view.end_sigma).sum() + 4 + np.isfinite(view.prior_sigma).sum()
+    freedom = max(int(finite) - COUNT, 1)
+    misfit = float(rest @ rest) / freedom
+    information = jacobian.T @ jacobian
+    cov = np.linalg.pinv(information, hermitian=True) * max(1.0, misfit)
+    others = [
+        cost[k]
+        for k in order[1:]
+        if np.abs(params[k][:6] - best[:6]).max() > 0.02
+    ]
+    ratio = float(others[0] / max(cost[order[0]], 1e-3)) if others else float("inf")
+    pixels = rest[:8] * np.concatenate(
+        [np.repeat(view.line_sigma, 2), np.where(np.isfinite(view.end_sigma), view.end_sigma, 0).ravel()]
+    )
+    focal = float(np.exp(best[6]))
+    lens = Lens(
+        focal,
+        focal * float(np.sqrt(cov[6, 6])),
+        LensSource.ASSUMED if setup.lens is None else setup.lens.source,
+        float(best[9]),
+    )
+    return Pose(
+        view=view,
+        params=best,
+        cov=cov,
+        misfit=misfit,
+        cost=float(cost[order[0]]),
+        residual_px=float(np.sqrt((pixels[:4] ** 2).mean())),
+        runner_up_ratio=ratio,
+        hidden=hidden,
+        lens=lens,
+    )
+
+
+def mark_hidden(rods: Rods, pose: Pose) -> Rods:
+    """The rods with the ends that the pose set aside marked as hidden."""
+
+    def marked(rod: Rod, row: NDArray[np.bool_]) -> Rod:
+        kinds = tuple(End.HIDDEN if h else k for h, k in zip(row, rod.ends, strict=True))
+        return replace(rod, ends=(kinds[0], kinds[1]))
+
+    return replace(
+        rods,
+        first=marked(rods.first, pose.hidden[0]),
+        second=marked(rods.second, pose.hidden[1]),
+    )
+
+
+def _covered_end(
+    view: View2D, params: NDArray[np.float64], hidden: NDArray[np.bool_]
+) -> tuple[int, int] | None:
+    """The end that most clearly stops short of the model's end, if any and if scale remains."""
+    if np.isfinite(view.end_sigma).sum() <= 3:
+        return None
+    misfit = residuals(view, params)[4:8].reshape(2, 2)
+    outward = misfit * np.array([-1.0, 1.0])  # + = the model's end lies beyond the measured one
+    outward = np.where(np.isfinite(view.end_sigma), outward, -np.inf)
+    rod, end = np.unravel_index(int(outward.argmax()), outward.shape)
+    return (int(rod), int(end)) if outward[rod, end] > HIDDEN_Z else None
+
+
+def _starts(view: View2D, rods: Rods, setup: Setup) -> NDArray[np.float64]:
+    """Parameter vectors from the ground positions that a few tilts give."""
+    base = view.prior_mean.copy()
+    base[13] = view.prior_mean[13]
+    out = []
+    for turn in START_TURNS_RAD if setup.tilt is None else START_TURNS_RAD[:1]:
+        for roll in (base[5],):
+            start = base.copy()
+            start[4] = np.clip(base[4] + turn, np.deg2rad(-85), np.deg2rad(10))
+            start[5] = roll
+            out.append(_place(view, start, setup))
+    return np.stack(out)
+
+
+def _place(view: View2D, start: NDArray[np.float64], setup: Setup) -> NDArray[np.float64]:
+    """Fill height, position and heading from the rods' ends seen with the start's tilt."""
+    focal = np.exp(start[6])
+    at = (view.end_px - start[7:9]) / focal
+    rays = np.concatenate([at, np.ones((2, 2, 1))], axis=-1)
+    level = start.copy()
+    level[3] = 0.0
+    world = rays @ cam_from_view(level)  # rows: camera axes in (right, forward, up)
+    dip = np.maximum(-world[..., 2], 0.03)
+    ground = world[..., :2] / dip[..., None]  # per metre of height, from below the lens
+    span = ground[:, 1] - ground[:, 0]
+    lengths = np.linalg.norm(span, axis=-1)
+    height = float(np.exp(np.mean(start[10:12] - np.log(np.maximum(lengths, 1e-6)))))
+    height = float(np.clip(height, 0.2, 4.0))
+    ground = ground * height
+    span = span * height
+    if setup.view is View.FACE_ON:
+        heading = float(np.arctan2(span[0, 1], span[0, 0]))
+        origin = _crossing(ground)
+    else:
+        heading = float(np.arctan2(span[0, 0], -span[0, 1]))
+        origin = ground[0].mean(axis=0)
+    right = np.array([np.cos(heading), -np.sin(heading)])
+    forward = np.array([np.sin(heading), np.cos(heading)])
+    start[:2] = -(right * origin[0] + forward * origin[1])
+    start[2] = np.log(height)
+    start[3] = heading
+    return start
+
+
+def _crossing(ground: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where the stem's line meets the target rod's, or the stem's foot if nearly parallel."""
+    a, b = ground[0, 0], ground[0, 1] - ground[0, 0]
+    c, d = ground[1, 0], ground[1, 1] - ground[1, 0]
+    cross = b[0] * d[1] - b[1] * d[0]
+    if abs(cross) < 0.2 * np.linalg.norm(b) * np.linalg.norm(d):
+        return np.asarray(c)
+    s = ((c - a)[0] * d[1] - (c - a)[1] * d[0]) / cross
+    return np.asarray(a + s * b)
+
+
+def _jacobian(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Central differences: (starts, rows, parameters)."""
+    moved = params[:, None, None, :] + np.eye(COUNT)[None, :, None, :] * STEP * np.array(
+        [[-1.0], [1.0]]
+    )
+    out = residuals(view, moved)
+    slope = (out[:, :, 1] - out[:, :, 0]) / (2 * STEP)[None, :, None]
+    return np.swapaxes(slope, 1, 2)
+
+
+def _levenberg_marquardt(
+    view: View2D, starts: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Minima from all starts (n, COUNT) at once, with their costs chi^2 (n,)."""
+    params = starts.copy()
+    damping = np.full(len(params), 1e-2)
+    rest = residuals(view, params)
+    cost = (rest**2).sum(axis=-1)
+    for _ in range(ITERATIONS):
+        jacobian = _jacobian(view, params)
+        normal = np.einsum("nrp,nrq->npq", jacobian, jacobian)
+        gradient = np.einsum("nrp,nr->np", jacobian, rest)
+        diagonal = np.einsum("npp->np", normal)
+        damped = normal + (damping[:, None] * np.maximum(diagonal, 1e-9))[:, :, None] * np.eye(COUNT)
+        step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
+        trial = params + step
+        trial[:, 2] = np.clip(trial[:, 2], np.log(0.1), np.log(6.0))
+        trial_rest = residuals(view, trial)
+        trial_cost = (trial_rest**2).sum(axis=-1)
+        better = trial_cost < cost
+        gain = np.where(better, cost - trial_cost, 0.0)
+        params = np.where(better[:, None], trial, params)
+        rest = np.where(better[:, None], trial_rest, rest)
+        cost = np.where(better, trial_cost, cost)
+        damping = np.clip(np.where(better, damping * 0.2, damping * 8.0), 1e-9, 1e9)
+        if np.all((gain < 1e-6 * cost + 1e-9) & (better | (damping > 1e6))):
+            break
+    return params, cost
+
+
+__all__ = ["Pose", "ends_in_view", "mark_hidden", "project", "solve_pose"]

@@ -1,0 +1,66 @@
+"""The whole chain on one picture: frame -> rods -> pose -> placement -> effect -> advice."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vision.advice import advise
+from vision.effect import film_effect
+from vision.find import find
+from vision.frame import Frame
+from vision.framing import frame_swing
+from vision.placement import ground_from_view, place
+from vision.pose import mark_hidden, solve_pose
+from vision.reading import Evidence, Reading, Verdict
+from vision.rods import NotFound, Reason, Rods
+from vision.setup import Setup
+from vision.verdict import judge
+
+MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no such layout
+
+
+def read(frame: Frame, setup: Setup) -> Reading:
+    """Everything that one picture says under this setup."""
+    return conclude(find(frame, setup), (frame.width, frame.height), setup)
+
+
+def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
+    """The chain from the found rods on, for a picture of `size` (width, height)."""
+    if isinstance(rods, NotFound):
+        return _not_found(rods, setup)
+    pose = solve_pose(rods, size, setup)
+    if not np.isfinite(pose.cost) or pose.misfit > MISFIT_LIMIT:
+        return _not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup)
+    rods = mark_hidden(rods, pose)
+    placement, layout = place(pose, setup)
+    cam_from_ground = pose.cam_from_view @ np.linalg.inv(ground_from_view(setup))
+    framing = frame_swing(cam_from_ground, pose.lens.focal_px, size, setup)
+    verdict, unsure = judge(placement, layout, framing, setup)
+    return Reading(
+        setup=setup,
+        verdict=verdict,
+        rods=rods,
+        placement=placement,
+        layout=layout,
+        lens=pose.lens,
+        framing=framing,
+        effect=film_effect(placement, layout, setup),
+        advice=advise(rods, placement, layout, framing, setup),
+        evidence=Evidence(pose.residual_px, pose.runner_up_ratio),
+        unsure=unsure,
+    )
+
+
+def _not_found(rods: NotFound, setup: Setup) -> Reading:
+    return Reading(
+        setup=setup,
+        verdict=Verdict.NOT_FOUND,
+        rods=rods,
+        placement=None,
+        layout=None,
+        lens=None,
+        framing=None,
+        effect=None,
+        advice=advise(rods, None, None, None, setup),
+        evidence=None,
+    )

@@ -1,0 +1,55 @@
+"""The whole chain on one picture: frame -> rods -> pose -> placement -> effect -> advice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from vision.advice import Advice
+from vision.effect import Effect
+from vision.framing import Framing
+from vision.placement import Layout, Placement
+from vision.rods import NotFound, Rods
+from vision.setup import Lens, Setup
+
+
+class Verdict(StrEnum):
+    """The outcome. SQUARE only with the stated confidence in every governed quantity."""
+
+    SQUARE = "square"
+    OFF = "off"
+    NOT_FOUND = "not-found"
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Why to believe a reading: rms misfit in pixels, and next best solution's cost over the best's."""
+
+    residual_px: float
+    runner_up_ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Timing:
+    """Seconds spent, measured by the caller's clock; None where nothing was timed."""
+
+    find_s: float
+    pose_s: float
+    total_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Everything said about one picture. Where `rods` is NotFound, all that needs a pose is None."""
+
+    setup: Setup
+    verdict: Verdict
+    rods: Rods | NotFound
+    placement: Placement | None
+    layout: Layout | None
+    lens: Lens | None
+    framing: Framing | None
+    effect: Effect | None
+    advice: tuple[Advice, ...]
+    evidence: Evidence | None
+    unsure: tuple[str, ...] = ()  # governed quantities inside tolerance but not surely so

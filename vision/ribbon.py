@@ -1,0 +1,207 @@
+"""Stage 1e: one chosen segment measured to a fraction of a pixel in the full-size picture.
+
+The rod is a ribbon: its mean profile across itself is the template, each window along it is shifted
+onto that template by one least-squares step, and a line is fitted to the shifts with robust weights
+(Tukey's biweight, constant 4.685: Holland and Welsch 1977). Ends lie where the contrast
+along the rod's own colour at that end falls to half.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.frame import Frame
+from vision.rods import End
+
+HALF_BAND_PX = 9
+WINDOW_PX = 10
+BORDER_PX = 8.0
+TUKEY = 4.685
+LINE_FLOOR_PX = 0.12  # what no averaging removes: interpolation, a rod's own bend, its shadow
+END_SIGMA_PX = 2.0
+CUT_SIGMA_PX = 1e3
+COLOUR_FLOOR = 2.0  # grey levels
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ribbon:
+    """A measured rod: `ends_px` (2, 2), its line's sigma at two independent points, its ends.
+
+    The line's errors at the points a fraction 1/sqrt(12) of the length either side of the middle
+    are uncorrelated (straight-line regression on even samples), each of `line_sigma_px`.
+    """
+
+    ends_px: NDArray[np.float64]
+    line_sigma_px: float
+    ends: tuple[End, End]
+    end_sigma_px: tuple[float, float]
+    width_px: float
+    contrast: float
+
+
+def measure(frame: Frame, ends_px: NDArray[np.float64]) -> Ribbon:
+    """Measure the rod near the segment `ends_px` (2, 2) in full-size pixels."""
+    ends = np.asarray(ends_px, np.float64)
+    sigma = 1.0
+    band, t, weights = _band(frame, ends, 0.0)
+    for _ in range(2):
+        shift_a, shift_b, sigma = _line_fit(band, t, weights)
+        across = _across(ends)
+        ends = ends + across * np.array([[shift_a], [shift_b]])
+        band, t, weights = _band(frame, ends, 0.0)
+    band, t, weights = _band(frame, ends, 40.0)
+    ends, kinds, end_sigma = _ends(frame, ends, band, t)
+    width, contrast = _width(band, t, weights, float(np.linalg.norm(ends[1] - ends[0])))
+    return Ribbon(ends, float(np.hypot(sigma, LINE_FLOOR_PX)), kinds, end_sigma, width, contrast)
+
+
+def _across(ends: NDArray[np.float64]) -> NDArray[np.float64]:
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    return np.array([-along[1], along[0]])
+
+
+def _band(
+    frame: Frame, ends: NDArray[np.float64], beyond_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """The straightened rod: (samples, offsets, 3) of y, u, v; position along (samples,); weights (3,).
+
+    The weights project a colour onto the rod's contrast, each plane by its signal over its noise.
+    """
+    length = float(np.linalg.norm(ends[1] - ends[0]))
+    along = (ends[1] - ends[0]) / length
+    t = np.arange(-beyond_px, length + beyond_px + 0.5, 1.0)
+    o = np.arange(-HALF_BAND_PX, HALF_BAND_PX + 0.5, 1.0)
+    xy = ends[0] + along * t[:, None, None] + _across(ends) * o[None, :, None]
+    planes = []
+    for plane, scale in ((frame.y, 1.0), (frame.u, 0.5), (frame.v, 0.5)):
+        at = ((xy + 0.5) * scale - 0.5).astype(np.float32)
+        planes.append(
+            cv2.remap(
+                plane, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            ).astype(np.float64)
+        )
+    band = np.stack(planes, axis=-1)
+    on = (t >= 0) & (t <= length)
+    profile = band[on].mean(axis=0)
+    outer = 0.5 * (profile[:4].mean(axis=0) + profile[-4:].mean(axis=0))
+    colour = profile[HALF_BAND_PX - 1 : HALF_BAND_PX + 2].mean(axis=0) - outer
+    noise = np.sqrt(band[on][:, [0, 1, 2, -3, -2, -1]].var(axis=(0, 1)) + COLOUR_FLOOR**2)
+    weights = colour / noise**2
+    weights = weights / (np.abs(weights @ colour) + 1e-9)
+    return band, t, weights
+
+
+def _line_fit(
+    band: NDArray[np.float64], t: NDArray[np.float64], weights: NDArray[np.float64]
+) -> tuple[float, float, float]:
+    """Shifts across at the start and the end, and the line's sigma at the uncorrelated points."""
+    signal = band @ weights  # (samples, offsets); the rod's middle is about 1 above its flanks
+    count = max(4, len(t) // WINDOW_PX)
+    groups = np.array_split(np.arange(len(t)), count)
+    profiles = np.stack([signal[g].mean(axis=0) for g in groups])
+    where = np.array([t[g].mean() for g in groups]) / max(float(t[-1]), 1.0)
+    profiles = profiles - 0.5 * (profiles[:, :3].mean(axis=1) + profiles[:, -3:].mean(axis=1))[:, None]
+    template = np.median(profiles, axis=0)
+    o = np.arange(-HALF_BAND_PX, HALF_BAND_PX + 1, dtype=np.float64)
+    near = np.abs(o) <= 5
+    centre = _peak(template, o)
+    taper = np.exp(-0.5 * ((o - centre) / 2.5) ** 2) * near
+    slope = np.gradient(template)
+    gain = (taper * slope * slope).sum() + 1e-9
+    shift = -((profiles - template) * (taper * slope)).sum(axis=1) / gain
+    shift = np.clip(shift, -3.0, 3.0)
+    design = np.stack([1 - where, where], axis=-1)
+    robust = np.ones(count)
+    fit = np.zeros(2)
+    scale = 1.0
+    for _ in range(6):
+        fit, *_ = np.linalg.lstsq(design * robust[:, None], shift * robust, rcond=None)
+        rest = shift - design @ fit
+        scale = max(1.4826 * float(np.median(np.abs(rest))), 0.05)
+        robust = np.sqrt(np.clip(1 - (rest / (TUKEY * scale)) ** 2, 0.0, 1.0) ** 2 + 1e-6)
+    effective = max(float((robust**2).sum()), 3.0)
+    sigma = scale * np.sqrt(2.0 / effective)
+    return float(fit[0] + centre), float(fit[1] + centre), float(sigma)
+
+
+def _peak(template: NDArray[np.float64], o: NDArray[np.float64]) -> float:
+    """Middle of the template: centroid of its upper half around the peak."""
+    inner = np.abs(o) <= 3
+    top = int(np.argmax(np.where(inner, template, -np.inf)))
+    level = 0.4 * template[top]
+    left = right = top
+    while left > 0 and template[left - 1] > level and top - left < 4:
+        left -= 1
+    while right < len(o) - 1 and template[right + 1] > level and right - top < 4:
+        right += 1
+    lo, hi = max(left - 1, 0), min(right + 1, len(o) - 1)
+    mass = np.clip(template[lo : hi + 1] - 0.0, 0.0, None)
+    return float((mass * o[lo : hi + 1]).sum() / max(float(mass.sum()), 1e-9))
+
+
+def _ends(
+    frame: Frame, ends: NDArray[np.float64], band: NDArray[np.float64], t: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], tuple[End, End], tuple[float, float]]:
+    length = float(np.linalg.norm(ends[1] - ends[0]))
+    along = (ends[1] - ends[0]) / length
+    middle = band[:, HALF_BAND_PX - 1 : HALF_BAND_PX + 2].mean(axis=1)
+    flanks = 0.5 * (
+        band[:, HALF_BAND_PX - 6 : HALF_BAND_PX - 3].mean(axis=1)
+        + band[:, HALF_BAND_PX + 4 : HALF_BAND_PX + 7].mean(axis=1)
+    )
+    contrast = middle - flanks  # (samples, 3)
+    first = _fall(contrast[::-1], length - t[::-1], length)
+    last = _fall(contrast, t, length)
+    at = (length - first[0], last[0])
+    placed = np.stack([ends[0] + along * at[0], ends[0] + along * at[1]])
+    kinds: list[End] = []
+    sigmas: list[float] = []
+    for end, sigma in zip(placed, (first[1], last[1]), strict=True):
+        out = (
+            min(end[0], frame.width - 1 - end[0]) < BORDER_PX
+            or min(end[1], frame.height - 1 - end[1]) < BORDER_PX
+        )
+        kinds.append(End.CUT if out else End.SEEN)
+        sigmas.append(CUT_SIGMA_PX if out else sigma)
+    return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1])
+
+
+def _fall(
+    contrast: NDArray[np.float64], t: NDArray[np.float64], length: float
+) -> tuple[float, float]:
+    """Where the contrast along the end's own colour falls to half, and its sigma; t rises outward."""
+    inner = (t > length - 36) & (t < length - 8)
+    colour = contrast[inner].mean(axis=0) / COLOUR_FLOOR
+    size = float(np.linalg.norm(colour))
+    if size < 0.5:
+        return length, 8.0
+    signal = (contrast / COLOUR_FLOOR) @ (colour / size) / size
+    smooth = np.convolve(signal, np.ones(5) / 5, mode="same")
+    near = np.flatnonzero((t > length - 24) & (t < t[-1] - 3))
+    # Best step: most signal inside less half, least outside.
+    gain = np.cumsum(signal[near] - 0.5)
+    best = near[int(np.argmax(gain))]
+    at = float(t[best]) + 0.5
+    steep = abs(float(smooth[max(best - 3, 0)] - smooth[min(best + 4, len(smooth) - 1)]))
+    sigma = END_SIGMA_PX if steep > 0.5 else 3.0 * END_SIGMA_PX
+    return at, sigma
+
+
+def _width(
+    band: NDArray[np.float64],
+    t: NDArray[np.float64],
+    weights: NDArray[np.float64],
+    length: float,
+) -> tuple[float, float]:
+    """Equivalent width (area over peak) and the mean contrast in sigmas of the flanks."""
+    on = (t >= 0) & (t <= length)
+    profile = (band[on] @ weights).mean(axis=0)
+    profile = profile - 0.5 * (profile[:4].mean() + profile[-4:].mean())
+    peak = float(profile[HALF_BAND_PX - 1 : HALF_BAND_PX + 2].max())
+    area = float(np.clip(profile[HALF_BAND_PX - 5 : HALF_BAND_PX + 6], 0, None).sum())
+    flank = float((band[on][:, :3] @ weights).std() + 1e-6)
+    return area / max(peak, 1e-6), peak / flank

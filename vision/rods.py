@@ -1,0 +1,72 @@
+"""Stage 1 output: the two rods found in a picture, or the reason why not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.setup import Role
+
+
+class End(StrEnum):
+    """How a rod's end shows in the picture."""
+
+    SEEN = "seen"
+    CUT = "cut"  # leaves the picture
+    HIDDEN = "hidden"  # a foot, a bag, grass over it
+
+
+class Reason(StrEnum):
+    """Why no layout was accepted. Keys of the texts file (`reason.<value>`)."""
+
+    NO_RODS = "no-rods"
+    ONE_ROD = "one-rod"
+    UNSURE = "unsure"  # something rod-like, not sure enough
+    WRONG_LAYOUT = "wrong-layout"  # cross like neither a T nor a pair
+    TOO_DARK = "too-dark"
+    BLANK = "blank"  # torn, covered or even picture
+    TOO_SMALL = "too-small"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rod:
+    """One rod: its centre line between two ends, in pixels of the full picture.
+
+    `ends_px` (2, 2) far end first for a stem and for a pair's rods; for the target rod
+    (left, right) in the picture. `line_sigma_px`: standard deviation of the line's
+    position across itself at either end. `end_sigma_px` (2,): along the rod.
+    """
+
+    role: Role
+    ends_px: NDArray[np.float64]
+    ends: tuple[End, End]
+    line_sigma_px: float
+    end_sigma_px: tuple[float, float]
+    width_px: float
+    score: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rods:
+    """Both rods of the layout, in the order of `Setup.roles`."""
+
+    first: Rod
+    second: Rod
+    score: float  # log-odds that this pair is the laid layout
+    runner_up: float  # score of the best other layout
+
+    @property
+    def both(self) -> tuple[Rod, Rod]:
+        """Both rods in order."""
+        return (self.first, self.second)
+
+
+@dataclass(frozen=True, slots=True)
+class NotFound:
+    """No layout accepted, with the reason and what was seen nearest to one."""
+
+    reason: Reason
+    seen: tuple[Rod, ...] = ()

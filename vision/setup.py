@@ -1,0 +1,193 @@
+"""What is known before a picture is looked at: view, hand, rods, lens, tilt, player, tolerances.
+
+Everything here is stated by the user, a sensor or a profile; nothing is estimated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from vision.errors import SetupError
+
+
+class View(StrEnum):
+    """Where the camera films from."""
+
+    FACE_ON = "face-on"
+    DOWN_THE_LINE = "down-the-line"
+
+
+class Handed(StrEnum):
+    """The golfer's handedness."""
+
+    RIGHT = "right"
+    LEFT = "left"
+
+
+class Role(StrEnum):
+    """What a rod is for. T: target and stem. Pair: toe and ball."""
+
+    TARGET = "target"
+    STEM = "stem"
+    TOE = "toe"
+    BALL = "ball"
+
+
+class Line(StrEnum):
+    """Down the line: the line on which the lens belongs."""
+
+    TOE = "toe"
+    HANDS = "hands"
+    MIDDLE = "middle"
+
+
+class LensSource(StrEnum):
+    """Where the focal length comes from."""
+
+    GIVEN = "given"
+    PROFILE = "profile"
+    FIRST_LOOK = "first-look"
+    ASSUMED = "assumed"
+
+
+ROLES: dict[View, tuple[Role, Role]] = {
+    View.FACE_ON: (Role.TARGET, Role.STEM),
+    View.DOWN_THE_LINE: (Role.TOE, Role.BALL),
+}
+
+STICK_LENGTH_M = 1.22  # 48 inch alignment stick; common practice, no source
+
+# Club lengths, grip cap to sole. Common practice (men's standard sets), no source; editable.
+CLUB_LENGTH_M: dict[str, float] = {
+    "driver": 1.14,
+    "3-wood": 1.09,
+    "hybrid": 1.02,
+    "5-iron": 0.97,
+    "7-iron": 0.94,
+    "9-iron": 0.91,
+    "wedge": 0.89,
+    "putter": 0.87,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Lens:
+    """Focal length in pixels of the analysed picture, with one standard deviation.
+
+    `k1` is the first radial term of the Brown-Conrady model on normalised coordinates.
+    """
+
+    focal_px: float
+    sigma_px: float
+    source: LensSource = LensSource.GIVEN
+    k1: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not self.focal_px > 0 or not self.sigma_px >= 0:
+            raise SetupError(
+                f"focal length {self.focal_px} px with sigma {self.sigma_px} px cannot be used: "
+                "give a positive focal length and a sigma of 0 or more"
+            )
+
+    def scaled(self, factor: float) -> Lens:
+        """The same lens for a picture resized by `factor`."""
+        return Lens(self.focal_px * factor, self.sigma_px * factor, self.source, self.k1)
+
+
+@dataclass(frozen=True, slots=True)
+class Tilt:
+    """What the phone's tilt sensor says of the camera: pitch + up, roll + clockwise (radians).
+
+    `sigma_rad` is the reading's noise, `bias_sigma_rad` the spread of the sensor's fixed error.
+    """
+
+    pitch_rad: float
+    roll_rad: float
+    sigma_rad: float
+    bias_sigma_rad: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """How far off still counts as square; `None` leaves a quantity ungoverned.
+
+    Defaults from docs/conventions.md, each editable.
+    """
+
+    offset_m: float = 0.05
+    yaw_rad: float = 0.03490658503988659  # 2 degrees
+    roll_rad: float = 0.03490658503988659  # 2 degrees
+    layout_rad: float = 0.017453292519943295  # 1 degree, governed once the layout is measured
+    height_m: float | None = 0.10  # governed when the goal states a height
+    distance_m: float | None = 0.20  # governed when the goal states a distance
+    confidence: float = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """Where the user wants the lens. `None`: advised where useful, not governed."""
+
+    height_m: float | None = None
+    distance_m: float | None = None
+    framing: bool = False  # True: "square" also needs the whole swing in the picture
+
+
+@dataclass(frozen=True, slots=True)
+class Player:
+    """The body and club that the picture must hold (lengths in metres).
+
+    `ball_from_toes_m`: ball to toe-line distance; `None` takes it from the club's length.
+    """
+
+    height_m: float = 1.78
+    club: str = "7-iron"
+    club_length_m: float | None = None
+    ball_from_toes_m: float | None = None
+
+    @property
+    def club_m(self) -> float:
+        """Club length, stated or by the club's name."""
+        if self.club_length_m is not None:
+            return self.club_length_m
+        return CLUB_LENGTH_M.get(self.club, CLUB_LENGTH_M["7-iron"])
+
+    @property
+    def ball_m(self) -> float:
+        """Ball to toe line: 0.32 m for a wedge to 0.62 m for a driver. Common practice, no source."""
+        if self.ball_from_toes_m is not None:
+            return self.ball_from_toes_m
+        return 0.32 + (self.club_m - 0.89) * 1.2
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """Everything stated about one phone's place before its pictures are analysed."""
+
+    view: View = View.FACE_ON
+    handed: Handed = Handed.RIGHT
+    rod_lengths_m: dict[Role, float] = field(default_factory=dict)
+    rod_length_sigma: float = 0.01  # relative: sticks are cut to about a centimetre
+    lens: Lens | None = None  # None: assumed from the picture's size
+    tilt: Tilt | None = None
+    line: Line = Line.TOE
+    player: Player = field(default_factory=Player)
+    goal: Goal = field(default_factory=Goal)
+    tolerance: Tolerance = field(default_factory=Tolerance)
+
+    def __post_init__(self) -> None:
+        for role, length in self.rod_lengths_m.items():
+            if not 0.3 <= length <= 3.0:
+                raise SetupError(
+                    f"the {role.value} rod's length of {length:g} m is outside 0.3 to 3.0 m: "
+                    "give the length of the stick or club in metres"
+                )
+
+    @property
+    def roles(self) -> tuple[Role, Role]:
+        """The two roles of this view's layout: (target, stem) or (toe, ball)."""
+        return ROLES[self.view]
+
+    def length_m(self, role: Role) -> float:
+        """The stated length of a rod, by default an alignment stick's."""
+        return self.rod_lengths_m.get(role, STICK_LENGTH_M)
