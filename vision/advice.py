@@ -59,7 +59,7 @@ class Remedy(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """One instruction. `amount_m` and `amount_rad` are positive or None; the words are made later."""
+    """One instruction. Amounts are positive or None; the words are made later."""
 
     move: Move
     direction: str | None = None

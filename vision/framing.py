@@ -21,6 +21,7 @@ NEAR_M = 0.2  # a point nearer than this to the lens's plane is not in the pictu
 MAX_BACK_M = 8.0
 MAX_TILT_RAD = math.radians(12)  # more than this and verticals lean too much to read off the film
 TILT_STEP_RAD = math.radians(0.25)
+TILT_COST_M_PER_RAD = math.degrees(0.1)  # one degree of tilt is worth 10 cm of walking
 TURN_GAIN_M = 0.5  # turning the phone is worth it from this much less walking
 
 HAND_LINE_M = 0.15  # hands hang this far outside the toes; common practice, no source
@@ -135,15 +136,20 @@ def _least_cure(
 def _least_back(
     least_tilt: Callable[[float, tuple[int, int]], float | None], picture: tuple[int, int]
 ) -> tuple[float, float] | None:
-    """The shortest walk back (to 1 cm) from which some tilt holds everything, and that tilt."""
+    """The walk back (to 1 cm) from which some tilt holds everything, and that tilt.
+
+    The shortest walk may want a large tilt; a little further often does without, and verticals
+    then stay upright on the film.
+    """
     if least_tilt(MAX_BACK_M, picture) is None:
         return None
     low, high = 0.0, MAX_BACK_M
     while high - low > 0.01:
         middle = (low + high) / 2
         low, high = (low, middle) if least_tilt(middle, picture) is not None else (middle, high)
-    tilt = least_tilt(high, picture)
-    return high, tilt if tilt is not None else 0.0
+    ways = [(back, least_tilt(back, picture)) for back in high + np.arange(0.0, 0.81, 0.1)]
+    held = [(float(back), tilt) for back, tilt in ways if tilt is not None]
+    return min(held, key=lambda way: way[0] + TILT_COST_M_PER_RAD * abs(way[1]), default=None)
 
 
 def _least_tilt(

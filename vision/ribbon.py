@@ -25,6 +25,8 @@ LINE_FLOOR_PX = 0.12  # what no averaging removes: interpolation, a rod's own be
 END_SIGMA_PX = 2.0
 CUT_SIGMA_PX = 1e3
 COLOUR_FLOOR = 2.0  # grey levels
+BOX_PX = 9
+ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,15 +49,19 @@ def measure(frame: Frame, ends_px: NDArray[np.float64]) -> Ribbon:
     """Measure the rod near the segment `ends_px` (2, 2) in full-size pixels."""
     ends = np.asarray(ends_px, np.float64)
     sigma = 1.0
-    band, t, weights = _band(frame, ends, 0.0)
+    band, t, weights = _band(frame, ends)
     for _ in range(2):
         shift_a, shift_b, sigma = _line_fit(band, t, weights)
         across = _across(ends)
         ends = ends + across * np.array([[shift_a], [shift_b]])
-        band, t, weights = _band(frame, ends, 0.0)
-    band, t, weights = _band(frame, ends, 40.0)
-    ends, kinds, end_sigma = _ends(frame, ends, band, t)
-    width, contrast = _width(band, t, weights, float(np.linalg.norm(ends[1] - ends[0])))
+        band, t, weights = _band(frame, ends)
+    width, contrast = _width(band, t, weights)
+    placed, kinds, end_sigma = _ends(frame, ends, width)
+    # The line was fitted over the old extent: fit once more over the new one.
+    ends = placed
+    band, t, weights = _band(frame, ends)
+    shift_a, shift_b, sigma = _line_fit(band, t, weights)
+    ends = ends + _across(ends) * np.array([[shift_a], [shift_b]])
     return Ribbon(ends, float(np.hypot(sigma, LINE_FLOOR_PX)), kinds, end_sigma, width, contrast)
 
 
@@ -65,7 +71,7 @@ def _across(ends: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _band(
-    frame: Frame, ends: NDArray[np.float64], beyond_px: float
+    frame: Frame, ends: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """The straightened rod: (samples, offsets, 3) of y, u, v; position along (samples,); weights (3,).
 
@@ -73,9 +79,20 @@ def _band(
     """
     length = float(np.linalg.norm(ends[1] - ends[0]))
     along = (ends[1] - ends[0]) / length
-    t = np.arange(-beyond_px, length + beyond_px + 0.5, 1.0)
+    t = np.arange(0.0, length + 0.5, 1.0)
     o = np.arange(-HALF_BAND_PX, HALF_BAND_PX + 0.5, 1.0)
-    xy = ends[0] + along * t[:, None, None] + _across(ends) * o[None, :, None]
+    band = _sample(frame, ends[0] + along * t[:, None, None] + _across(ends) * o[None, :, None])
+    profile = band.mean(axis=0)
+    outer = 0.5 * (profile[:4].mean(axis=0) + profile[-4:].mean(axis=0))
+    colour = profile[HALF_BAND_PX - 1 : HALF_BAND_PX + 2].mean(axis=0) - outer
+    noise = np.sqrt(band[:, [0, 1, 2, -3, -2, -1]].var(axis=(0, 1)) + COLOUR_FLOOR**2)
+    weights = colour / noise**2
+    weights = weights / (np.abs(weights @ colour) + 1e-9)
+    return band, t, weights
+
+
+def _sample(frame: Frame, xy: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The y, u and v planes (..., 3) at full-size pixel positions (rows, columns, 2)."""
     planes = []
     for plane, scale in ((frame.y, 1.0), (frame.u, 0.5), (frame.v, 0.5)):
         at = ((xy + 0.5) * scale - 0.5).astype(np.float32)
@@ -84,15 +101,7 @@ def _band(
                 plane, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
             ).astype(np.float64)
         )
-    band = np.stack(planes, axis=-1)
-    on = (t >= 0) & (t <= length)
-    profile = band[on].mean(axis=0)
-    outer = 0.5 * (profile[:4].mean(axis=0) + profile[-4:].mean(axis=0))
-    colour = profile[HALF_BAND_PX - 1 : HALF_BAND_PX + 2].mean(axis=0) - outer
-    noise = np.sqrt(band[on][:, [0, 1, 2, -3, -2, -1]].var(axis=(0, 1)) + COLOUR_FLOOR**2)
-    weights = colour / noise**2
-    weights = weights / (np.abs(weights @ colour) + 1e-9)
-    return band, t, weights
+    return np.stack(planes, axis=-1)
 
 
 def _line_fit(
@@ -144,23 +153,35 @@ def _peak(template: NDArray[np.float64], o: NDArray[np.float64]) -> float:
 
 
 def _ends(
-    frame: Frame, ends: NDArray[np.float64], band: NDArray[np.float64], t: NDArray[np.float64]
+    frame: Frame, ends: NDArray[np.float64], width_px: float
 ) -> tuple[NDArray[np.float64], tuple[End, End], tuple[float, float]]:
+    """Both ends along the line: the run of samples that look more like rod than like ground."""
     length = float(np.linalg.norm(ends[1] - ends[0]))
     along = (ends[1] - ends[0]) / length
-    middle = band[:, HALF_BAND_PX - 1 : HALF_BAND_PX + 2].mean(axis=1)
-    flanks = 0.5 * (
-        band[:, HALF_BAND_PX - 6 : HALF_BAND_PX - 3].mean(axis=1)
-        + band[:, HALF_BAND_PX + 4 : HALF_BAND_PX + 7].mean(axis=1)
+    contrast, parallels, t = _contrast_along(frame, ends, width_px)
+    box = np.ones(BOX_PX) / BOX_PX
+    smooth = np.stack([np.convolve(c, box, mode="same") for c in contrast.T], axis=-1)
+    noise = np.concatenate(
+        [np.stack([np.convolve(c, box, mode="same") for c in p.T], axis=-1) for p in parallels]
     )
-    contrast = middle - flanks  # (samples, 3)
-    first = _fall(contrast[::-1], length - t[::-1], length)
-    last = _fall(contrast, t, length)
-    at = (length - first[0], last[0])
+    whiten = np.linalg.inv(noise.T @ noise / len(noise) + np.eye(3) * COLOUR_FLOOR**2 / BOX_PX)
+    energy = np.einsum("tp,pq,tq->t", smooth, whiten, smooth)
+    run = np.flatnonzero((t >= 0) & (t <= length))
+    lo, hi = int(run[0]), int(run[-1])
+    for _ in range(3):
+        colour = np.median(smooth[lo : hi + 1], axis=0)
+        strength = float(colour @ whiten @ colour) + 1e-9
+        likeness = smooth @ whiten @ colour / strength  # about 1 on the rod, 0 beside it
+        same = np.clip(strength * (likeness - 0.5) / 4.0, -1.0, 1.0)
+        other = np.clip((energy - ENERGY_LIMIT) / ENERGY_LIMIT, -1.0, 0.6)
+        lo, hi = _best_run(np.maximum(same, other))
+    lo_t = _edge(contrast[: hi + 1][::-1], -t[: hi + 1][::-1], -float(t[lo]))
+    hi_t = _edge(contrast[lo:], t[lo:], float(t[hi]))
+    at = (-lo_t[0], hi_t[0])
     placed = np.stack([ends[0] + along * at[0], ends[0] + along * at[1]])
     kinds: list[End] = []
     sigmas: list[float] = []
-    for end, sigma in zip(placed, (first[1], last[1]), strict=True):
+    for end, sigma in zip(placed, (lo_t[1], hi_t[1]), strict=True):
         out = (
             min(end[0], frame.width - 1 - end[0]) < BORDER_PX
             or min(end[1], frame.height - 1 - end[1]) < BORDER_PX
@@ -170,38 +191,76 @@ def _ends(
     return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1])
 
 
-def _fall(
-    contrast: NDArray[np.float64], t: NDArray[np.float64], length: float
+def _contrast_along(
+    frame: Frame, ends: NDArray[np.float64], width_px: float
+) -> tuple[NDArray[np.float64], list[NDArray[np.float64]], NDArray[np.float64]]:
+    """Colour against both flanks along the line and along two parallels beside it: (samples, 3)."""
+    length = float(np.linalg.norm(ends[1] - ends[0]))
+    along = (ends[1] - ends[0]) / length
+    beyond = max(60.0, 0.6 * length)
+    t = np.arange(-beyond, length + beyond + 0.5, 1.0)
+    at = ends[0] + along * t[:, None]
+    inside = (
+        (at[:, 0] >= 0)
+        & (at[:, 0] <= frame.width - 1)
+        & (at[:, 1] >= 0)
+        & (at[:, 1] <= frame.height - 1)
+    )
+    t = t[inside]
+    unit = float(np.clip(width_px / 3.0, 0.8, 3.0))
+    o = np.arange(-14, 15) * unit
+    band = _sample(frame, ends[0] + along * t[:, None, None] + _across(ends) * o[None, :, None])
+
+    def against_flanks(middle: int) -> NDArray[np.float64]:
+        centre = band[:, middle - 1 : middle + 2].mean(axis=1)
+        left = band[:, middle - 5 : middle - 2].mean(axis=1)
+        right = band[:, middle + 3 : middle + 6].mean(axis=1)
+        return np.asarray(centre - 0.5 * (left + right))
+
+    return against_flanks(14), [against_flanks(5), against_flanks(23)], t
+
+
+def _best_run(gain: NDArray[np.float64]) -> tuple[int, int]:
+    """First and last index of the run with the largest sum (Kadane's algorithm, by prefix sums)."""
+    prefix = np.concatenate([[0.0], np.cumsum(gain)])
+    lowest = np.minimum.accumulate(prefix)
+    stop = int(np.argmax(prefix - lowest))
+    if stop == 0:
+        return 0, max(len(gain) - 1, 0)
+    start = int(np.argmin(prefix[:stop]))
+    return start, stop - 1
+
+
+def _edge(
+    contrast: NDArray[np.float64], t: NDArray[np.float64], end: float
 ) -> tuple[float, float]:
     """Where the contrast along the end's own colour falls to half, and its sigma; t rises outward."""
-    inner = (t > length - 36) & (t < length - 8)
-    colour = contrast[inner].mean(axis=0) / COLOUR_FLOOR
+    inner = (t > end - 30) & (t < end - 5)
+    if inner.sum() < 5:
+        return end, 3.0 * END_SIGMA_PX
+    colour = np.median(contrast[inner], axis=0)
     size = float(np.linalg.norm(colour))
     if size < 0.5:
-        return length, 8.0
-    signal = (contrast / COLOUR_FLOOR) @ (colour / size) / size
-    smooth = np.convolve(signal, np.ones(5) / 5, mode="same")
-    near = np.flatnonzero((t > length - 24) & (t < t[-1] - 3))
-    # Best step: most signal inside less half, least outside.
-    gain = np.cumsum(signal[near] - 0.5)
-    best = near[int(np.argmax(gain))]
-    at = float(t[best]) + 0.5
-    steep = abs(float(smooth[max(best - 3, 0)] - smooth[min(best + 4, len(smooth) - 1)]))
-    sigma = END_SIGMA_PX if steep > 0.5 else 3.0 * END_SIGMA_PX
-    return at, sigma
+        return end, 3.0 * END_SIGMA_PX
+    signal = contrast @ colour / size**2
+    near = np.flatnonzero((t > end - 12) & (t < end + 12))
+    if len(near) < 4:
+        return end, 3.0 * END_SIGMA_PX
+    gain = np.cumsum(np.clip(signal[near], -0.5, 1.5) - 0.5)
+    best = int(near[int(np.argmax(gain))])
+    before = float(signal[max(best - 6, 0) : best].mean()) if best else 1.0
+    after = float(signal[best + 2 : best + 8].mean()) if best + 2 < len(signal) else 0.0
+    clear = before - after > 0.5
+    return float(t[best]) + 0.5, END_SIGMA_PX if clear else 3.0 * END_SIGMA_PX
 
 
 def _width(
-    band: NDArray[np.float64],
-    t: NDArray[np.float64],
-    weights: NDArray[np.float64],
-    length: float,
+    band: NDArray[np.float64], t: NDArray[np.float64], weights: NDArray[np.float64]
 ) -> tuple[float, float]:
     """Equivalent width (area over peak) and the mean contrast in sigmas of the flanks."""
-    on = (t >= 0) & (t <= length)
-    profile = (band[on] @ weights).mean(axis=0)
+    profile = (band @ weights).mean(axis=0)
     profile = profile - 0.5 * (profile[:4].mean() + profile[-4:].mean())
     peak = float(profile[HALF_BAND_PX - 1 : HALF_BAND_PX + 2].max())
     area = float(np.clip(profile[HALF_BAND_PX - 5 : HALF_BAND_PX + 6], 0, None).sum())
-    flank = float((band[on][:, :3] @ weights).std() + 1e-6)
+    flank = float((band[:, :3] @ weights).std() + 1e-6)
     return area / max(peak, 1e-6), peak / flank
