@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vision.contrast import contrast_planes
 from vision.frame import MIN_SIDE_PX, Frame
 from vision.hough import find_lines
-from vision.layouts import LayoutGuess, rank_layouts
+from vision.layouts import rank_layouts
 from vision.model import focal_prior
 from vision.ribbon import Ribbon, measure
 from vision.rods import NotFound, Reason, Rod, Rods
@@ -40,27 +40,38 @@ def find(frame: Frame, setup: Setup) -> Rods | NotFound:
     small, factor = _working_size(frame)
     planes = contrast_planes(small)
     segments = grow(planes, find_lines(planes, PIECES))
-    logit = segments.cues.astype(np.float64) @ CUE_WEIGHTS + CUE_BIAS
+    logit = evidence(segments)
     kept = _distinct(segments, logit)
     ends = segments.ends_px[kept].astype(np.float64)
     logit = logit[kept]
     height, width = planes.shape[1:]
-    cut = (
-        (ends[..., 0] < EDGE_PX)
-        | (ends[..., 0] > width - 1 - EDGE_PX)
-        | (ends[..., 1] < EDGE_PX)
-        | (ends[..., 1] > height - 1 - EDGE_PX)
-    )
+    cut = touches_edge(ends, (width, height))
     focal_px, _ = focal_prior((frame.width, frame.height), setup)
     to_full = 2.0 * factor
     guesses = rank_layouts(ends, logit, cut, (width, height), focal_px / to_full, setup)
     full = (ends + 0.5) * to_full - 0.5
     if not guesses or guesses[0].score < ACCEPT:
-        return _nothing(frame, full, logit, setup, guesses)
+        return _nothing(frame, full, logit, setup)
     best = guesses[0]
     others = [g.score for g in guesses[1:] if {g.first, g.second} != {best.first, best.second}]
     first, second = (measure(frame, full[k]) for k in (best.first, best.second))
-    return _assign(first, second, best, max(others, default=-np.inf), logit, setup)
+    scores = (float(logit[best.first]), float(logit[best.second]))
+    return assign(
+        (first, second), scores, best.score, float(max(others, default=-np.inf)), setup
+    )
+
+
+def evidence(segments: Segments) -> NDArray[np.float64]:
+    """Log-odds (n,) that each segment lies on a rod."""
+    return segments.cues.astype(np.float64) @ CUE_WEIGHTS + CUE_BIAS
+
+
+def touches_edge(ends_px: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which ends (..., 2) leave a picture of `size` (width, height)."""
+    return np.asarray(
+        (ends_px < EDGE_PX).any(axis=-1)
+        | (ends_px > np.array(size) - 1 - EDGE_PX).any(axis=-1)
+    )
 
 
 def _unusable(frame: Frame) -> Reason | None:
@@ -116,15 +127,15 @@ def _same_line(a: NDArray[np.float32], b: NDArray[np.float32]) -> bool:
     return bool(off.max() < 4 and overlap > 0.3 * min(length, float(np.ptp(at))))
 
 
-def _assign(
-    first: Ribbon,
-    second: Ribbon,
-    guess: LayoutGuess,
+def assign(
+    ribbons: tuple[Ribbon, Ribbon],
+    scores: tuple[float, float],
+    score: float,
     runner_up: float,
-    logit: NDArray[np.float64],
     setup: Setup,
 ) -> Rods:
     """Roles and the order of ends that `vision.rods.Rod` promises."""
+    first, second = ribbons
     if setup.view is View.FACE_ON:
         first = _ordered(first, first.ends_px[:, 0])
         along = first.ends_px[1] - first.ends_px[0]
@@ -140,13 +151,11 @@ def _assign(
             r.line_sigma_px,
             r.end_sigma_px,
             r.width_px,
-            float(logit[k]),
+            rod_score,
         )
-        for role, r, k in zip(
-            setup.roles, (first, second), (guess.first, guess.second), strict=True
-        )
+        for role, r, rod_score in zip(setup.roles, (first, second), scores, strict=True)
     ]
-    return Rods(rods[0], rods[1], guess.score, runner_up)
+    return Rods(rods[0], rods[1], score, runner_up)
 
 
 def _ordered(ribbon: Ribbon, key: NDArray[np.float64]) -> Ribbon:
@@ -168,7 +177,6 @@ def _nothing(
     full: NDArray[np.float64],
     logit: NDArray[np.float64],
     setup: Setup,
-    guesses: list[LayoutGuess],
 ) -> NotFound:
     """No layout believed: tell one rod, a wrong layout and nothing apart."""
     likely = np.flatnonzero(logit > ONE_ROD_LOGIT)[:3]

@@ -26,7 +26,7 @@ from vision.rods import End, Rod, Rods
 from vision.setup import Lens, LensSource, Setup, View
 
 ITERATIONS = 25
-HIDDEN_Z = 3.0  # an end this many sigmas inside the model's end is taken as covered
+HIDDEN_GAIN = 9.0  # an end that costs this much chi^2 is covered, or runs on into something else
 START_TURNS_RAD = np.deg2rad([0.0, -8.0, 8.0])
 
 
@@ -62,19 +62,17 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     """The lens's pose from two rods; covered ends are set aside one by one."""
     view = observe(rods.both, size, setup)
     hidden = np.zeros((2, 2), bool)
-    starts = _starts(view, rods, setup)
-    for _ in range(3):
-        params, cost = _levenberg_marquardt(view, starts)
-        order = np.argsort(cost, kind="stable")
-        best = params[order[0]]
-        worst = _covered_end(view, best, hidden)
-        if worst is None:
+    params, cost = _levenberg_marquardt(view, _starts(view, rods, setup))
+    for _ in range(2):
+        least = int(cost.argmin())
+        without = _without_worst_end(view, params[least], float(cost[least]))
+        if without is None:
             break
+        worst, view = without
         hidden[worst] = True
-        end_sigma = view.end_sigma.copy()
-        end_sigma[worst] = np.inf
-        view = replace(view, end_sigma=end_sigma)
-        starts = params[order]
+        params, cost = _levenberg_marquardt(view, params)
+    order = np.argsort(cost, kind="stable")
+    best = params[order[0]]
     jacobian = _jacobian(view, best[None])[0]
     rest = residuals(view, best)
     finite = np.isfinite(view.end_sigma).sum() + 4 + np.isfinite(view.prior_sigma).sum()
@@ -125,17 +123,22 @@ def mark_hidden(rods: Rods, pose: Pose) -> Rods:
     )
 
 
-def _covered_end(
-    view: View2D, params: NDArray[np.float64], hidden: NDArray[np.bool_]
-) -> tuple[int, int] | None:
-    """The end that most clearly stops short of the model's end, if any and if scale remains."""
-    if np.isfinite(view.end_sigma).sum() <= 3:
+def _without_worst_end(
+    view: View2D, params: NDArray[np.float64], cost: float
+) -> tuple[tuple[int, int], View2D] | None:
+    """The end whose absence mends the misfit most, if one clearly does and scale remains."""
+    seen = np.argwhere(np.isfinite(view.end_sigma))
+    if len(seen) <= 2 or cost < HIDDEN_GAIN:
         return None
-    misfit = residuals(view, params)[4:8].reshape(2, 2)
-    outward = misfit * np.array([-1.0, 1.0])  # + = the model's end lies beyond the measured one
-    outward = np.where(np.isfinite(view.end_sigma), outward, -np.inf)
-    rod, end = np.unravel_index(int(outward.argmax()), outward.shape)
-    return (int(rod), int(end)) if outward[rod, end] > HIDDEN_Z else None
+    best: tuple[float, tuple[int, int], View2D] | None = None
+    for rod, end in seen:
+        end_sigma = view.end_sigma.copy()
+        end_sigma[rod, end] = np.inf
+        trial = replace(view, end_sigma=end_sigma)
+        gain = cost - float(_levenberg_marquardt(trial, params[None])[1][0])
+        if gain > HIDDEN_GAIN and (best is None or gain > best[0]):
+            best = (gain, (int(rod), int(end)), trial)
+    return None if best is None else best[1:]
 
 
 def _starts(view: View2D, rods: Rods, setup: Setup) -> NDArray[np.float64]:

@@ -43,8 +43,13 @@ class Segments:
     colour: NDArray[np.float32]
 
 
-def grow(planes: NDArray[np.float32], lines: Lines) -> Segments:
-    """Grow every line piece to its extent and measure its cues; duplicates merged, order kept."""
+def grow(
+    planes: NDArray[np.float32], lines: Lines, reach_px: float | None = None
+) -> Segments:
+    """Grow every line piece to its extent and measure its cues; order kept.
+
+    `reach_px`: how far from a piece's middle its segment may end (default `REACH`).
+    """
     if not len(lines.ends_px):
         return Segments(
             np.empty((0, 2, 2), np.float32),
@@ -56,7 +61,8 @@ def grow(planes: NDArray[np.float32], lines: Lines) -> Segments:
     along = lines.ends_px[:, 1] - lines.ends_px[:, 0]
     along = along / np.linalg.norm(along, axis=1, keepdims=True)
     across = np.stack([-along[:, 1], along[:, 0]], axis=-1)
-    half = int(REACH * max(height, width)) // CELL_PX  # cells on either side of the seed
+    reach = REACH * max(height, width) if reach_px is None else reach_px
+    half = max(8, int(reach) // CELL_PX)  # cells on either side of the seed
     t = (np.arange(-half * CELL_PX, half * CELL_PX) + 0.5).astype(np.float32)
     o = np.arange(-HALF_BAND_PX, HALF_BAND_PX + 1, dtype=np.float32)
     xy = (

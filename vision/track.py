@@ -1,0 +1,100 @@
+"""Stage 1 between frames: look for known rods in a narrow band around where they were.
+
+The same growing and measuring as the full search, on a crop and on a handful of pieces only.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.contrast import contrast_planes
+from vision.find import ACCEPT, assign, evidence, touches_edge
+from vision.frame import Frame
+from vision.hough import STRIP_PX, Lines
+from vision.layouts import rank_layouts
+from vision.model import focal_prior
+from vision.ribbon import measure
+from vision.rods import Rod, Rods
+from vision.segments import grow
+from vision.setup import Setup
+
+MARGIN_PX = 48  # full-size pixels around the rods; the band itself reaches 26
+PIECES = (0.2, 0.5, 0.8)  # where along each rod it is looked for
+LOSS = 4.0  # evidence may fall by this much from one frame to the next
+MAX_TURN_RAD = np.deg2rad(4.0)
+MAX_LONG_PX = 1600  # larger pictures are searched afresh at reduced size
+
+
+def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
+    """The same rods in the next frame, or None when they are not surely there."""
+    if max(frame.width, frame.height) > MAX_LONG_PX or rods.first.role is not setup.roles[0]:
+        return None
+    crop, corner = _crop(frame, rods)
+    if crop is None:
+        return None
+    planes = contrast_planes(crop)
+    half = [(rod.ends_px - corner + 0.5) / 2 - 0.5 for rod in rods.both]
+    longest = max(float(np.linalg.norm(e[1] - e[0])) for e in half)
+    pieces = np.concatenate([_pieces(e) for e in half]).astype(np.float32)
+    segments = grow(
+        planes, Lines(pieces, np.ones(len(pieces), np.float32)), reach_px=1.2 * longest + STRIP_PX
+    )
+    logit = evidence(segments)
+    chosen: list[int] = []
+    for k, rod in enumerate(rods.both):
+        mine = slice(k * len(PIECES), (k + 1) * len(PIECES))
+        best = int(np.argmax(logit[mine])) + mine.start
+        if logit[best] < min(rod.score, 2.0) - LOSS or _turn(segments.ends_px[best], half[k]) > MAX_TURN_RAD:
+            return None
+        chosen.append(best)
+    full = (segments.ends_px[chosen].astype(np.float64) + 0.5) * 2 - 0.5 + corner
+    size = (frame.width, frame.height)
+    guesses = rank_layouts(
+        full, logit[chosen], touches_edge(full, size), size, focal_prior(size, setup)[0], setup
+    )
+    same = [g for g in guesses if (g.first, g.second) == (0, 1)]
+    if not same or same[0].score < ACCEPT:
+        return None
+    return assign(
+        (measure(frame, full[0]), measure(frame, full[1])),
+        (float(logit[chosen[0]]), float(logit[chosen[1]])),
+        same[0].score,
+        rods.runner_up,
+        setup,
+    )
+
+
+def _crop(frame: Frame, rods: Rods) -> tuple[Frame | None, NDArray[np.float64]]:
+    """The part of the frame around both rods, on even pixels, and its upper left corner."""
+    ends = np.concatenate([rod.ends_px for rod in rods.both])
+    low = np.maximum(np.floor(ends.min(axis=0)) - MARGIN_PX, 0).astype(int) // 2 * 2
+    high = np.minimum(
+        np.ceil(ends.max(axis=0)) + MARGIN_PX, [frame.width, frame.height]
+    ).astype(int) // 2 * 2
+    if (high - low < 2 * STRIP_PX).any():
+        return None, low.astype(np.float64)
+    rows, columns = slice(low[1], high[1]), slice(low[0], high[0])
+    half_rows = slice(low[1] // 2, high[1] // 2)
+    half_columns = slice(low[0] // 2, high[0] // 2)
+    crop = Frame(
+        frame.y[rows, columns],
+        frame.u[half_rows, half_columns],
+        frame.v[half_rows, half_columns],
+    )
+    return crop, low.astype(np.float64)
+
+
+def _pieces(ends: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Line pieces (len(PIECES), 2, 2) along a rod, one strip long."""
+    span = ends[1] - ends[0]
+    reach = 0.5 * STRIP_PX * span / max(float(np.linalg.norm(span)), 1.0)
+    middle = ends[0] + np.array(PIECES)[:, None] * span
+    return np.stack([middle - reach, middle + reach], axis=1)
+
+
+def _turn(a: NDArray[np.float32], b: NDArray[np.float64]) -> float:
+    """Angle between two lines (radians, 0 to pi/2)."""
+    da, db = (a[1] - a[0]).astype(np.float64), b[1] - b[0]
+    cross = abs(float(da[0] * db[1] - da[1] * db[0]))
+    return float(np.arctan2(cross, abs(float(da @ db))))
