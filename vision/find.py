@@ -56,9 +56,7 @@ def find(frame: Frame, setup: Setup) -> Rods | NotFound:
     others = [g.score for g in guesses[1:] if {g.first, g.second} != {best.first, best.second}]
     first, second = (measure(frame, full[k]) for k in (best.first, best.second))
     scores = (float(logit[best.first]), float(logit[best.second]))
-    return assign(
-        (first, second), scores, best.score, float(max(others, default=-np.inf)), setup
-    )
+    return assign((first, second), scores, best.score, float(max(others, default=-np.inf)), setup)
 
 
 def evidence(segments: Segments) -> NDArray[np.float64]:
@@ -69,8 +67,7 @@ def evidence(segments: Segments) -> NDArray[np.float64]:
 def touches_edge(ends_px: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np.bool_]:
     """Which ends (..., 2) leave a picture of `size` (width, height)."""
     return np.asarray(
-        (ends_px < EDGE_PX).any(axis=-1)
-        | (ends_px > np.array(size) - 1 - EDGE_PX).any(axis=-1)
+        (ends_px < EDGE_PX).any(axis=-1) | (ends_px > np.array(size) - 1 - EDGE_PX).any(axis=-1)
     )
 
 
@@ -181,7 +178,15 @@ def _nothing(
     """No layout believed: tell one rod, a wrong layout and nothing apart."""
     likely = np.flatnonzero(logit > ONE_ROD_LOGIT)[:3]
     seen = tuple(
-        Rod(setup.roles[0], r.ends_px, r.ends, r.line_sigma_px, r.end_sigma_px, r.width_px, float(logit[k]))
+        Rod(
+            setup.roles[0],
+            r.ends_px,
+            r.ends,
+            r.line_sigma_px,
+            r.end_sigma_px,
+            r.width_px,
+            float(logit[k]),
+        )
         for k in likely
         for r in (measure(frame, full[k]),)
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from vision.envelope import Part, facing_y, swing_envelope
 from vision.errors import SetupError
+from vision.placement import HAND_LINE_M
 from vision.setup import Line, Setup, View
 
 __all__ = ["Cure", "Framing", "Part", "frame_swing"]
@@ -23,8 +24,6 @@ MAX_TILT_RAD = math.radians(12)  # more than this and verticals lean too much to
 TILT_STEP_RAD = math.radians(0.25)
 TILT_COST_M_PER_RAD = math.degrees(0.1)  # one degree of tilt is worth 10 cm of walking
 TURN_GAIN_M = 0.5  # turning the phone is worth it from this much less walking
-
-HAND_LINE_M = 0.15  # hands hang this far outside the toes; common practice, no source
 
 
 class Cure(StrEnum):

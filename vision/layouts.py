@@ -64,7 +64,9 @@ def rank_layouts(
     if count < 2:
         return []
     pitch, roll, prior = _nodes(setup)
-    ground = _on_ground(ends_px, size, focal_px, pitch, roll)  # (nodes, n, 2, 2) per metre of height
+    ground = _on_ground(
+        ends_px, size, focal_px, pitch, roll
+    )  # (nodes, n, 2, 2) per metre of height
     i, j = (g.ravel() for g in np.meshgrid(np.arange(count), np.arange(count), indexing="ij"))
     keep_pairs = (i != j) & (logit[i] + logit[j] > np.sort(logit)[::-1][:2].sum() - 18.0)
     i, j = i[keep_pairs], j[keep_pairs]
@@ -129,9 +131,7 @@ def _on_ground(
     return np.stack([right / dip, forward / dip], axis=-1)
 
 
-def _saturating(
-    value: NDArray[np.float64], spread: float, largest: float
-) -> NDArray[np.float64]:
+def _saturating(value: NDArray[np.float64], spread: float, largest: float) -> NDArray[np.float64]:
     """-z^2/2 near zero, never below -largest (Geman-McClure shape)."""
     half = 0.5 * (value / spread) ** 2
     return -half / (1.0 + half / largest)

@@ -62,9 +62,7 @@ def step(
     return state, LiveReading(reading, held_s, HOLD_S, tracked)
 
 
-def _hold(
-    state: LiveState, reading: Reading, time_s: float
-) -> tuple[LiveState, Reading, float]:
+def _hold(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState, Reading, float]:
     """Enter "square" after `HOLD_S` of it, leave at once when outside, after `GRACE_S` when unsure."""
     since = state.square_since_s
     if reading.verdict is Verdict.SQUARE:

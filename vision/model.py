@@ -86,7 +86,10 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
     along = span[:, 1] / np.linalg.norm(span[:, 1], axis=1, keepdims=True)
     end_sigma = np.array(
         [
-            [s if kind is End.SEEN else np.inf for s, kind in zip(r.end_sigma_px, r.ends, strict=True)]
+            [
+                s if kind is End.SEEN else np.inf
+                for s, kind in zip(r.end_sigma_px, r.ends, strict=True)
+            ]
             for r in rods
         ]
     )
@@ -104,9 +107,7 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
     )
 
 
-def _priors(
-    size: tuple[int, int], setup: Setup
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _priors(size: tuple[int, int], setup: Setup) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     longer = max(size)
     mean = np.zeros(COUNT)
     sigma = np.full(COUNT, np.inf)
@@ -184,13 +185,9 @@ def ends_in_view(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float6
     return out
 
 
-def project(
-    params: NDArray[np.float64], points_view: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def project(params: NDArray[np.float64], points_view: NDArray[np.float64]) -> NDArray[np.float64]:
     """Ideal (undistorted) normalised picture coordinates (..., n, 2) of view-frame points (..., n, 3)."""
-    centre = np.stack(
-        [params[..., 0], params[..., 1], np.exp(params[..., 2])], axis=-1
-    )
+    centre = np.stack([params[..., 0], params[..., 1], np.exp(params[..., 2])], axis=-1)
     seen = np.einsum(
         "...ij,...nj->...ni", cam_from_view(params), points_view - centre[..., None, :]
     )

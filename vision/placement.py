@@ -54,7 +54,9 @@ class Layout:
     separation_sigma_m: float | None = None
 
 
-HAND_LINE_M = 0.15  # down the line, hands hang this far outside the toes; common practice, no source
+HAND_LINE_M = (
+    0.15  # down the line, hands hang this far outside the toes; common practice, no source
+)
 STEP = 1e-5
 
 

@@ -80,14 +80,13 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     misfit = float(rest @ rest) / freedom
     information = jacobian.T @ jacobian
     cov = np.linalg.pinv(information, hermitian=True) * max(1.0, misfit)
-    others = [
-        cost[k]
-        for k in order[1:]
-        if np.abs(params[k][:6] - best[:6]).max() > 0.02
-    ]
+    others = [cost[k] for k in order[1:] if np.abs(params[k][:6] - best[:6]).max() > 0.02]
     ratio = float(others[0] / max(cost[order[0]], 1e-3)) if others else float("inf")
     pixels = rest[:8] * np.concatenate(
-        [np.repeat(view.line_sigma, 2), np.where(np.isfinite(view.end_sigma), view.end_sigma, 0).ravel()]
+        [
+            np.repeat(view.line_sigma, 2),
+            np.where(np.isfinite(view.end_sigma), view.end_sigma, 0).ravel(),
+        ]
     )
     focal = float(np.exp(best[6]))
     lens = Lens(
@@ -219,7 +218,9 @@ def _levenberg_marquardt(
         normal = np.einsum("nrp,nrq->npq", jacobian, jacobian)
         gradient = np.einsum("nrp,nr->np", jacobian, rest)
         diagonal = np.einsum("npp->np", normal)
-        damped = normal + (damping[:, None] * np.maximum(diagonal, 1e-9))[:, :, None] * np.eye(COUNT)
+        damped = normal + (damping[:, None] * np.maximum(diagonal, 1e-9))[:, :, None] * np.eye(
+            COUNT
+        )
         step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
         trial = params + step
         trial[:, 2] = np.clip(trial[:, 2], np.log(0.1), np.log(6.0))

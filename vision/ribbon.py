@@ -113,7 +113,9 @@ def _line_fit(
     groups = np.array_split(np.arange(len(t)), count)
     profiles = np.stack([signal[g].mean(axis=0) for g in groups])
     where = np.array([t[g].mean() for g in groups]) / max(float(t[-1]), 1.0)
-    profiles = profiles - 0.5 * (profiles[:, :3].mean(axis=1) + profiles[:, -3:].mean(axis=1))[:, None]
+    profiles = (
+        profiles - 0.5 * (profiles[:, :3].mean(axis=1) + profiles[:, -3:].mean(axis=1))[:, None]
+    )
     template = np.median(profiles, axis=0)
     o = np.arange(-HALF_BAND_PX, HALF_BAND_PX + 1, dtype=np.float64)
     near = np.abs(o) <= 5
@@ -231,9 +233,7 @@ def _best_run(gain: NDArray[np.float64]) -> tuple[int, int]:
     return start, stop - 1
 
 
-def _edge(
-    contrast: NDArray[np.float64], t: NDArray[np.float64], end: float
-) -> tuple[float, float]:
+def _edge(contrast: NDArray[np.float64], t: NDArray[np.float64], end: float) -> tuple[float, float]:
     """Where the contrast along the end's own colour falls to half, and its sigma; t rises outward."""
     inner = (t > end - 30) & (t < end - 5)
     if inner.sum() < 5:

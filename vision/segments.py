@@ -43,9 +43,7 @@ class Segments:
     colour: NDArray[np.float32]
 
 
-def grow(
-    planes: NDArray[np.float32], lines: Lines, reach_px: float | None = None
-) -> Segments:
+def grow(planes: NDArray[np.float32], lines: Lines, reach_px: float | None = None) -> Segments:
     """Grow every line piece to its extent and measure its cues; order kept.
 
     `reach_px`: how far from a piece's middle its segment may end (default `REACH`).
@@ -114,7 +112,9 @@ def _extents(
 ) -> Segments:
     count, cells = inside.shape
     t = (np.arange(cells) - half + 0.5) * CELL_PX
-    shifts, slopes = (g.ravel() for g in np.meshgrid([-1.0, 0.0, 1.0], np.linspace(-0.04, 0.04, 11)))
+    shifts, slopes = (
+        g.ravel() for g in np.meshgrid([-1.0, 0.0, 1.0], np.linspace(-0.04, 0.04, 11))
+    )
     offset = np.rint(shifts[:, None] + slopes[:, None] * t).astype(np.intp)  # (hyp, cells)
     column = np.clip(offset + HALF_BAND_PX, 0, 2 * HALF_BAND_PX)
     path = thin[:, np.arange(cells)[None], column]  # (n, hyp, cells, planes)
@@ -138,9 +138,7 @@ def _extents(
     ends_t = np.stack([(start - half) * CELL_PX, (stop + 1 - half) * CELL_PX], axis=-1)
     ends_o = shifts[best][:, None] + slopes[best][:, None] * ends_t
     ends = (
-        middle[:, None]
-        + along[:, None] * ends_t[..., None]
-        + across[:, None] * ends_o[..., None]
+        middle[:, None] + along[:, None] * ends_t[..., None] + across[:, None] * ends_o[..., None]
     )
     cues, colour = _measure(band, thin, column[best], start, stop, inside, noise)
     return Segments(ends.astype(np.float32), cues, colour)
@@ -168,7 +166,10 @@ def _measure(
     moved = band[rows[:, :, None], cell[:, :, None], pick]  # (n, cells, 19, planes)
     profile = np.einsum("ncop,nc->nop", moved, on) / number[:, None, None]
     outer = 0.25 * (
-        profile[:, reach - 4] + profile[:, reach - 3] + profile[:, reach + 3] + profile[:, reach + 4]
+        profile[:, reach - 4]
+        + profile[:, reach - 3]
+        + profile[:, reach + 3]
+        + profile[:, reach + 4]
     )
     centred = profile - outer[:, None]
     colour = centred[:, reach]
@@ -180,7 +181,8 @@ def _measure(
     fill = ((np.linalg.norm(path, axis=-1) > 0.35 * size[:, None]) * on).sum(axis=1) / number
     spread = np.sqrt((((local - size[:, None]) ** 2) * on).sum(axis=1) / number)
     step = np.linalg.norm(
-        profile[:, reach - 4 : reach - 2].mean(axis=1) - profile[:, reach + 3 : reach + 5].mean(axis=1),
+        profile[:, reach - 4 : reach - 2].mean(axis=1)
+        - profile[:, reach + 3 : reach + 5].mean(axis=1),
         axis=-1,
     )
     beyond = (

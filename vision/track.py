@@ -45,7 +45,10 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     for k, rod in enumerate(rods.both):
         mine = slice(k * len(PIECES), (k + 1) * len(PIECES))
         best = int(np.argmax(logit[mine])) + mine.start
-        if logit[best] < min(rod.score, 2.0) - LOSS or _turn(segments.ends_px[best], half[k]) > MAX_TURN_RAD:
+        if (
+            logit[best] < min(rod.score, 2.0) - LOSS
+            or _turn(segments.ends_px[best], half[k]) > MAX_TURN_RAD
+        ):
             return None
         chosen.append(best)
     full = (segments.ends_px[chosen].astype(np.float64) + 0.5) * 2 - 0.5 + corner
@@ -69,9 +72,11 @@ def _crop(frame: Frame, rods: Rods) -> tuple[Frame | None, NDArray[np.float64]]:
     """The part of the frame around both rods, on even pixels, and its upper left corner."""
     ends = np.concatenate([rod.ends_px for rod in rods.both])
     low = np.maximum(np.floor(ends.min(axis=0)) - MARGIN_PX, 0).astype(int) // 2 * 2
-    high = np.minimum(
-        np.ceil(ends.max(axis=0)) + MARGIN_PX, [frame.width, frame.height]
-    ).astype(int) // 2 * 2
+    high = (
+        np.minimum(np.ceil(ends.max(axis=0)) + MARGIN_PX, [frame.width, frame.height]).astype(int)
+        // 2
+        * 2
+    )
     if (high - low < 2 * STRIP_PX).any():
         return None, low.astype(np.float64)
     rows, columns = slice(low[1], high[1]), slice(low[0], high[0])
