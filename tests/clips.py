@@ -118,7 +118,7 @@ _JS = """
   const width = video.videoWidth, scale = width / 1280;
   canvas.width = width;
   canvas.height = Math.ceil(CELL[1] * scale) || 1;
-  const context = canvas.getContext("2d");
+  const context = canvas.getContext("2d", { willReadFrequently: true });
   context.drawImage(video, 0, 0, width, canvas.height, 0, 0, width, canvas.height);
   const cells = [];
   for (let i = 0; i < BITS + 4; i++) {
@@ -139,4 +139,4 @@ _JS = """
 """
 
 READ_CODE_JS = _JS.replace("__CELL__", str(list(CELL))).replace("__BITS__", str(BITS))
-"""`read_code` for a page, as a function of its video: `await page.locator("#video").evaluate(it)`."""
+"""`read_code` as a function of a page's video: `await page.locator("#video").evaluate(it)`."""

@@ -1,4 +1,4 @@
-"""Path-traced pictures with exact truth, and a projection of our own that shares no code with vision.
+"""Path-traced pictures with exact truth, and geometry that shares no code with vision.
 
 `truth_of` computes the placement by plane geometry from the scene's camera and rods.
 """

@@ -113,7 +113,7 @@ def draw(
 
 
 def _noisy(rng, role, ends, line_px):
-    """The rod with line noise independent at the two points 1/sqrt(12) of its length off the middle."""
+    """The rod with line noise, independent at the points length/sqrt(12) off its middle."""
     span = ends[1] - ends[0]
     length = np.linalg.norm(span)
     along = span / length

@@ -1,4 +1,4 @@
-"""Stage 1a: a picture as planes of local contrast, in which thin things stand out everywhere alike."""
+"""Stage 1a: a picture as planes of local contrast, where thin things stand out alike."""
 
 from __future__ import annotations
 

@@ -61,7 +61,7 @@ def find(frame: Frame, setup: Setup) -> Rods | NotFound:
 
 def evidence(segments: Segments) -> NDArray[np.float64]:
     """Log-odds (n,) that each segment lies on a rod."""
-    return segments.cues.astype(np.float64) @ CUE_WEIGHTS + CUE_BIAS
+    return np.asarray(segments.cues.astype(np.float64) @ CUE_WEIGHTS + CUE_BIAS)
 
 
 def touches_edge(ends_px: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np.bool_]:

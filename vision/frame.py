@@ -15,7 +15,10 @@ MIN_SIDE_PX = 120
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Frame:
-    """Planes of a 4:2:0 picture (ITU-R BT.601, full range as in JFIF): `y` (h, w), `u`/`v` (h/2, w/2)."""
+    """Planes of a 4:2:0 picture (ITU-R BT.601, full range as in JFIF).
+
+    `y` (h, w); `u` and `v` of half that size, rounded up.
+    """
 
     y: NDArray[np.uint8]
     u: NDArray[np.uint8]

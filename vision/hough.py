@@ -68,16 +68,16 @@ def _strongest_in_blocks(
         )[:, : pitch * len(tops)]
         response = _above_both_flanks(np.asarray(sums, np.int16)).astype(np.float32)
         cv2.accumulateSquare(response, energy)
-    blocks = energy.reshape(SLOPES, len(tops), pitch // BLOCK_PX, BLOCK_PX)
-    blocks = blocks.transpose(1, 2, 0, 3).reshape(len(tops), pitch // BLOCK_PX, -1)
+    by_slope = energy.reshape(SLOPES, len(tops), pitch // BLOCK_PX, BLOCK_PX)
+    blocks = by_slope.transpose(1, 2, 0, 3).reshape(len(tops), pitch // BLOCK_PX, -1)
     best = blocks.argmax(axis=-1)
     strength = np.take_along_axis(blocks, best[..., None], axis=-1)[..., 0]
     shift = STRIP_PX - 1 - best // BLOCK_PX
     start = np.arange(pitch // BLOCK_PX)[None] * BLOCK_PX + best % BLOCK_PX
     start = np.where(start >= width, start - pitch, start)
-    top = np.broadcast_to(np.array(tops)[:, None], start.shape)
+    rows = np.broadcast_to(np.array(tops)[:, None], start.shape)
     ends = np.stack(
-        [np.stack([start, top], -1), np.stack([start + shift, top + STRIP_PX - 1], -1)], -2
+        [np.stack([start, rows], -1), np.stack([start + shift, rows + STRIP_PX - 1], -1)], -2
     )
     return ends.reshape(-1, 2, 2).astype(np.float32), strength.reshape(-1)
 

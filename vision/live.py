@@ -63,7 +63,7 @@ def step(
 
 
 def _hold(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState, Reading, float]:
-    """Enter "square" after `HOLD_S` of it, leave at once when outside, after `GRACE_S` when unsure."""
+    """Enter "square" after `HOLD_S`; leave at once when outside, after `GRACE_S` when unsure."""
     since = state.square_since_s
     if reading.verdict is Verdict.SQUARE:
         since = time_s if since is None or time_s < since else since

@@ -186,7 +186,7 @@ def ends_in_view(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float6
 
 
 def project(params: NDArray[np.float64], points_view: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Ideal (undistorted) normalised picture coordinates (..., n, 2) of view-frame points (..., n, 3)."""
+    """Undistorted normalised coordinates (..., n, 2) of view-frame points (..., n, 3)."""
     centre = np.stack([params[..., 0], params[..., 1], np.exp(params[..., 2])], axis=-1)
     seen = np.einsum(
         "...ij,...nj->...ni", cam_from_view(params), points_view - centre[..., None, :]

@@ -89,7 +89,7 @@ def place(pose: Pose, setup: Setup) -> tuple[Placement, Layout]:
 
 
 def _quantities(params: NDArray[np.float64], setup: Setup) -> NDArray[np.float64]:
-    """(9, ...) offset, distance, height, yaw, pitch, roll, layout angle, square offset, separation."""
+    """(9, ...): the six of `QUANTITIES`, layout angle, square offset, separation."""
     params = np.moveaxis(params, -1, 0)
     right, forward, height = params[0], params[1], np.exp(params[2])
     heading, pitch, roll, lean, a = params[3], params[4], params[5], params[12], params[13]

@@ -23,7 +23,7 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Why to believe a reading: rms misfit in pixels, and next best solution's cost over the best's."""
+    """Why to believe a reading: rms misfit, and the next best solution's cost over the best's."""
 
     residual_px: float
     runner_up_ratio: float
@@ -40,7 +40,7 @@ class Timing:
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """Everything said about one picture. Where `rods` is NotFound, all that needs a pose is None."""
+    """All that is said about one picture. Where `rods` is NotFound, what needs a pose is None."""
 
     setup: Setup
     verdict: Verdict

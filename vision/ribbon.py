@@ -73,7 +73,7 @@ def _across(ends: NDArray[np.float64]) -> NDArray[np.float64]:
 def _band(
     frame: Frame, ends: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """The straightened rod: (samples, offsets, 3) of y, u, v; position along (samples,); weights (3,).
+    """The straightened rod (samples, offsets, 3) of y, u, v; position along; weights (3,).
 
     The weights project a colour onto the rod's contrast, each plane by its signal over its noise.
     """
@@ -234,7 +234,7 @@ def _best_run(gain: NDArray[np.float64]) -> tuple[int, int]:
 
 
 def _edge(contrast: NDArray[np.float64], t: NDArray[np.float64], end: float) -> tuple[float, float]:
-    """Where the contrast along the end's own colour falls to half, and its sigma; t rises outward."""
+    """Where contrast along the end's own colour falls to half, its sigma; t rises outward."""
     inner = (t > end - 30) & (t < end - 5)
     if inner.sum() < 5:
         return end, 3.0 * END_SIGMA_PX

@@ -36,7 +36,7 @@ CUES = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Segments:
-    """Segments in pixels of the planes: `ends_px` (n, 2, 2), `cues` (n, len(CUES)), `colour` (n, 3)."""
+    """In pixels of the planes: `ends_px` (n, 2, 2), `cues` (n, len(CUES)), `colour` (n, 3)."""
 
     ends_px: NDArray[np.float32]
     cues: NDArray[np.float32]

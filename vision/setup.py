@@ -154,7 +154,7 @@ class Player:
 
     @property
     def ball_m(self) -> float:
-        """Ball to toe line: 0.32 m for a wedge to 0.62 m for a driver. Common practice, no source."""
+        """Ball to toe line: 0.32 m (wedge) to 0.62 m (driver). Common practice, no source."""
         if self.ball_from_toes_m is not None:
             return self.ball_from_toes_m
         return 0.32 + (self.club_m - 0.89) * 1.2

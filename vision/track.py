@@ -15,7 +15,7 @@ from vision.hough import STRIP_PX, Lines
 from vision.layouts import rank_layouts
 from vision.model import focal_prior
 from vision.ribbon import measure
-from vision.rods import Rod, Rods
+from vision.rods import Rods
 from vision.segments import grow
 from vision.setup import Setup
 

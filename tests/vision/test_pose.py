@@ -59,7 +59,7 @@ def test_two_sigmas_hold_the_truth_in_92_to_98_per_cent_of_draws(view, tilt, foc
         inside += np.abs(z) < 2
     share = dict(zip(QUANTITIES, inside / count, strict=True))
     print(view.value, tilt, focal, share)
-    # Priors are drawn narrower than assumed where nothing is known, so only too few is a fault there.
+    # Draws are narrower than the priors assume, so only too few is a fault.
     assert min(share.values()) >= 0.92, share
 
 
