@@ -33,13 +33,13 @@ class ClipFrame:
     pose: Pose
 
 
-def walk_script(start: Pose = START, stay_s: float = 5.0) -> list[ClipFrame]:
+def walk_script(start: Pose = START, stay_s: float = 5.0, far_s: float = 2.0) -> list[ClipFrame]:
     """Starts 50 cm left, turned 8° and rolled; is slid, turned and levelled to square; stays."""
     slid = replace(start, offset_m=0.0)
     turned = replace(slid, yaw_rad=0.0)
     square = replace(turned, roll_rad=0.0)
     plan = [
-        ("far", start, start, 2.0),
+        ("far", start, start, far_s),
         ("slide", start, slid, 2.0),
         ("slid", slid, slid, 1.5),
         ("turn", slid, turned, 1.2),

@@ -1,0 +1,174 @@
+"""The loop between the newest picture and the guidance: vision in a thread, answers on the loop."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import math
+import time
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import av
+
+from server import wire
+from server.mailbox import Mailbox, MailboxClosed
+from server.messages import SetupSent, TiltSent, problem
+from server.planes import frame_from_video
+from vision.errors import TeesquareError
+from vision.live import LiveState
+from vision.reading import Timing
+from vision.setup import Setup
+from vision.tilt import gravity_is_flipped, tilt_from_gravity
+
+if TYPE_CHECKING:
+    from server.config import Analyse
+
+logger = logging.getLogger(__name__)
+
+STALE_TILT_S = 2.0  # a sensor that has fallen silent says nothing about where the phone is now
+REPEAT_S = 2.0  # the same complaint at most this often
+
+
+@dataclass(frozen=True, slots=True)
+class Arrived:
+    """A decoded picture and when it arrived (`time.perf_counter` seconds)."""
+
+    picture: av.VideoFrame
+    at_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class _About:
+    """What goes with one picture: the setup as stated and with its tilt, and two numbers."""
+
+    stated: wire.Stated
+    setup: Setup
+    setup_seq: int | None
+    seq: int
+
+
+class Analyst:
+    """Takes the newest picture, analyses it in `pool`, hands each guidance message to `publish`.
+
+    One picture at a time, so that the state carried from frame to frame stays in order.
+    """
+
+    def __init__(
+        self,
+        pictures: Mailbox[Arrived],
+        pool: Executor,
+        analyse: Analyse,
+        publish: Callable[[dict[str, Any]], None],
+    ) -> None:
+        self._pictures = pictures
+        self._pool = pool
+        self._analyse = analyse
+        self._publish = publish
+        self._stated = wire.Stated(setup=Setup(), units="cm", language="en")
+        self._setup_seq: int | None = None
+        self._tilt: TiltSent | None = None
+        self._tilt_at_s = 0.0
+        self._flipped: bool | None = None
+        self._state = LiveState()
+        self._epoch = 0  # counts resets of the state, so that a running analysis cannot undo one
+        self._seq = 0
+        self._first_s: float | None = None
+        self._complaint: tuple[str, float] = ("", 0.0)
+
+    def set_up(self, sent: SetupSent) -> None:
+        """Apply a setup; one that cannot be used is answered with a sentence, changing nothing."""
+        if sent.seq == self._setup_seq:
+            return  # pages repeat it until they see its number come back
+        try:
+            stated = wire.setup_from_json(sent.setup, Setup())
+        except TeesquareError as wrong:
+            self._publish(problem(str(wrong), sent.seq))
+            return
+        if stated.setup != self._stated.setup:
+            self._reset()
+        self._stated = stated
+        self._setup_seq = sent.seq
+
+    def tilt(self, sent: TiltSent) -> None:
+        """Remember what the tilt sensor says; a refused sensor clears it."""
+        self._tilt = sent if sent.gravity is not None else None
+        self._tilt_at_s = time.perf_counter()
+        if self._flipped is None and sent.gravity is not None:
+            # The sign belongs to the device: decided once, by the first reading that can.
+            self._flipped = gravity_is_flipped(sent.gravity, sent.screen_deg)
+
+    async def run(self) -> None:
+        """Work until the mailbox is closed."""
+        loop = asyncio.get_running_loop()
+        while True:
+            try:
+                arrived = await self._pictures.take()
+            except MailboxClosed:
+                return
+            epoch = self._epoch
+            # Fixed here, so that a setup arriving meanwhile is not claimed for this picture.
+            about = _About(self._stated, self._setup(), self._setup_seq, self._seq + 1)
+            job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
+            try:
+                state, message = await job
+            except TeesquareError as wrong:
+                self._complain(str(wrong))
+                continue
+            except Exception:
+                # A picture that breaks the analysis must not end the session: start afresh.
+                logger.exception("the analysis of a picture failed")
+                self._reset()
+                self._complain("This picture could not be analysed. Move the phone a little.")
+                continue
+            if epoch == self._epoch:
+                self._state = state
+                self._seq += 1
+                self._publish(message)
+
+    def _work(
+        self, arrived: Arrived, state: LiveState, about: _About
+    ) -> tuple[LiveState, dict[str, Any]]:
+        """In a thread of the pool: one picture to one message."""
+        time_s = arrived.picture.time
+        now_s = arrived.at_s if time_s is None else float(time_s)
+        if self._first_s is None:
+            self._first_s = now_s
+        capture_s = now_s - self._first_s
+        start_s = time.perf_counter()
+        frame = frame_from_video(arrived.picture)
+        state, live = self._analyse(state, frame, about.setup, capture_s)
+        end_s = time.perf_counter()
+        message = wire.guidance_message(
+            live,
+            seq=about.seq,
+            capture_s=capture_s,
+            age_s=end_s - arrived.at_s,
+            size=(frame.width, frame.height),
+            setup_seq=about.setup_seq,
+            stated=about.stated,
+            timing=Timing(math.nan, math.nan, end_s - start_s),  # NaN: not timed apart
+        )
+        return state, message
+
+    def _setup(self) -> Setup:
+        """What is known for the next picture: the stated setup and the sensor's last word."""
+        sent = self._tilt
+        if sent is None or time.perf_counter() - self._tilt_at_s > STALE_TILT_S:
+            return self._stated.setup
+        assert sent.gravity is not None
+        tilt = tilt_from_gravity(sent.gravity, sent.screen_deg, flipped=self._flipped)
+        return replace(self._stated.setup, tilt=tilt)
+
+    def _reset(self) -> None:
+        self._state = LiveState()
+        self._epoch += 1
+
+    def _complain(self, text: str) -> None:
+        now_s = time.perf_counter()
+        last, at_s = self._complaint
+        if text != last or now_s - at_s >= REPEAT_S:
+            self._complaint = (text, now_s)
+            self._publish(problem(text))

@@ -1,0 +1,119 @@
+"""The web application: routes, the page's files, security headers."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+
+from aiohttp import web
+
+from server.certs import ca_der
+from server.config import ServerConfig
+from server.problems import problems
+from server.registry import Sessions
+from server.static import web_file
+from server.tokens import Tokens
+from server.whip import Whip
+
+MAX_BODY = 256 * 1024  # an offer with every candidate is about 10 KB
+
+# Nothing from elsewhere, nothing inline, no frames: the page is all its own files.
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' blob: data:",
+        "media-src 'self' blob: mediastream:",
+        "font-src 'self'",
+        "connect-src 'self'",
+        "worker-src 'self' blob:",
+        "manifest-src 'self'",
+        "base-uri 'none'",
+        "form-action 'none'",
+        "frame-ancestors 'none'",
+        "require-trusted-types-for 'script'",
+    )
+)
+
+# No Strict-Transport-Security: it would forbid opening the page before its authority is trusted.
+HEADERS = {
+    "Content-Security-Policy": POLICY,
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": (
+        "camera=(self), accelerometer=(self), gyroscope=(self), magnetometer=(self), "
+        "screen-wake-lock=(self), fullscreen=(self), autoplay=(self), microphone=(), "
+        "geolocation=(), payment=(), usb=()"
+    ),
+}
+
+CONFIG = web.AppKey("config", ServerConfig)
+TOKENS = web.AppKey("tokens", Tokens)
+SESSIONS = web.AppKey("sessions", Sessions)
+
+
+def make_app(config: ServerConfig) -> web.Application:
+    """The application; routes may be added to it until it is started.
+
+    `app[TOKENS]` issues tokens and `app[SESSIONS]` holds the sessions (once started).
+    """
+    app = web.Application(client_max_size=MAX_BODY, middlewares=[problems])
+    app[CONFIG] = config
+    app[TOKENS] = Tokens(config.token_life_s)
+    app[SESSIONS] = Sessions(config)
+    app.on_response_prepare.append(_secure)
+    app.on_shutdown.append(_shut_down)
+    app.cleanup_ctx.append(_threads)
+    app.add_routes(
+        [
+            web.get("/", _index),
+            web.get("/web/{path:.+}", _web),
+            web.get("/ca.crt", _authority),
+        ]
+    )
+    Whip(app[SESSIONS], app[TOKENS]).add_routes(app)
+    return app
+
+
+async def _index(request: web.Request) -> web.Response:
+    return web_file("index.html")
+
+
+async def _web(request: web.Request) -> web.Response:
+    return web_file(request.match_info["path"])
+
+
+async def _authority(request: web.Request) -> web.Response:
+    """The authority's certificate, in the form that phones offer to install."""
+    config = request.app[CONFIG]
+    der = None if config.tls is None else ca_der(config.tls)
+    if der is None:
+        raise web.HTTPNotFound
+    return web.Response(
+        body=der,
+        content_type="application/x-x509-ca-cert",
+        headers={
+            "Content-Disposition": 'attachment; filename="teesquare-ca.crt"',
+            "Cache-Control": "no-store",
+        },
+    )
+
+
+async def _secure(request: web.Request, response: web.StreamResponse) -> None:
+    for name, value in HEADERS.items():
+        response.headers.setdefault(name, value)
+    response.headers.setdefault("Cache-Control", "no-store")
+    response.headers.pop("Server", None)
+
+
+async def _shut_down(app: web.Application) -> None:
+    # Before the connections are closed: event streams end by themselves with their sessions.
+    await app[SESSIONS].close()
+
+
+async def _threads(app: web.Application) -> AsyncIterator[None]:
+    yield
+    await app[SESSIONS].close()  # for an application that never got as far as its shutdown

@@ -1,0 +1,48 @@
+"""What a server is told before it starts."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from server.certs import CertFiles
+
+if TYPE_CHECKING:
+    from vision.frame import Frame
+    from vision.live import LiveReading, LiveState
+    from vision.setup import Setup
+
+    Analyse = Callable[[LiveState, Frame, Setup, float], tuple[LiveState, LiveReading]]
+
+
+def _workers() -> int:
+    """Threads for vision: one core stays free for the network and the decoder."""
+    return max(1, min(4, (os.cpu_count() or 2) - 1))
+
+
+def _silent(sentence: str) -> None:
+    """Tell nobody."""
+
+
+@dataclass(frozen=True, slots=True)
+class ServerConfig:
+    """Everything that a server may be told; the defaults are for tests and the demo.
+
+    `port` 0 takes any free one. `tls` None means plain HTTP, which a browser trusts with the
+    camera only on this machine. `analyse` None means `vision.live.step`. `tell` is given short
+    sentences about phones coming and going. Times in seconds: a phone that has not sent a ping
+    for `gone_s` is called gone, and its session ends after `forget_s`.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 0
+    tls: CertFiles | None = None
+    token_life_s: float = 12 * 3600.0
+    workers: int = field(default_factory=_workers)
+    max_sessions: int = 4
+    gone_s: float = 2.0
+    forget_s: float = 15.0
+    analyse: Analyse | None = None
+    tell: Callable[[str], None] = _silent

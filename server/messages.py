@@ -1,0 +1,120 @@
+"""The envelopes on the guidance channel. What a setup or a guidance holds is `server.wire`'s."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from typing import Any, TypeGuard
+
+from vision.errors import TeesquareError
+
+MAX_CHARS = 16_384
+
+
+class MessageError(TeesquareError):
+    """A message that cannot be read; the text is shown to the person. `seq` as in the message."""
+
+    def __init__(self, text: str, seq: int | None = None) -> None:
+        super().__init__(text)
+        self.seq = seq
+
+
+@dataclass(frozen=True, slots=True)
+class Ping:
+    """The phone is there; `t_ms` is its own clock and goes back unchanged."""
+
+    t_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetupSent:
+    """A setup as sent, not yet judged."""
+
+    seq: int
+    setup: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class TiltSent:
+    """`gravity`: accelerationIncludingGravity (x, y, z) in m/s², or None without a sensor."""
+
+    gravity: tuple[float, float, float] | None
+    screen_deg: float
+
+
+def read_message(text: str | bytes) -> Ping | SetupSent | TiltSent:
+    """Read one message from the page. Raises MessageError with a plain sentence."""
+    if len(text) > MAX_CHARS:
+        raise MessageError(
+            f"A message of {len(text)} characters is too long (limit {MAX_CHARS}). Reload the page."
+        )
+    try:
+        message = json.loads(text)
+    except (ValueError, RecursionError) as problem:
+        raise MessageError("A message was not JSON. Reload the page.") from problem
+    kind = message.get("type") if isinstance(message, dict) else None
+    if kind == "ping":
+        return Ping(_number(message, "t_ms"))
+    if kind == "setup":
+        return _setup(message)
+    if kind == "tilt":
+        return _tilt(message)
+    raise MessageError("A message was neither ping, setup nor tilt. Reload the page.")
+
+
+def write_message(message: dict[str, Any]) -> str:
+    """One message as compact JSON. Raises ValueError for NaN, which JSON cannot hold."""
+    return json.dumps(message, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
+
+
+def pong(ping: Ping) -> dict[str, Any]:
+    """The answer to a ping."""
+    return {"type": "pong", "t_ms": ping.t_ms}
+
+
+def problem(text: str, seq: int | None = None) -> dict[str, Any]:
+    """A sentence for the person about something that could not be done."""
+    return {"type": "problem", "seq": seq, "text": text}
+
+
+def bye(text: str) -> dict[str, Any]:
+    """The last message before an orderly close."""
+    return {"type": "bye", "text": text}
+
+
+def _setup(message: dict[str, Any]) -> SetupSent:
+    seq = message.get("seq")
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("A setup came without its number. Reload the page.")
+    setup = message.get("setup")
+    if not isinstance(setup, dict):
+        raise MessageError("A setup was empty. Choose the settings again.", seq)
+    return SetupSent(seq, setup)
+
+
+def _tilt(message: dict[str, Any]) -> TiltSent:
+    gravity = message.get("gravity")
+    if gravity is None:
+        return TiltSent(None, 0.0)
+    if not isinstance(gravity, list) or len(gravity) != 3 or not all(map(_is_number, gravity)):
+        raise MessageError("The tilt sensor sent something else than three numbers.")
+    x, y, z = (float(value) for value in gravity)
+    return TiltSent((x, y, z), _number(message, "screen_deg", 0.0))
+
+
+def _number(message: dict[str, Any], key: str, default: float | None = None) -> float:
+    value = message.get(key, default)
+    if not _is_number(value):
+        raise MessageError(f"A message lacked the number {key}. Reload the page.")
+    return float(value)
+
+
+def _is_number(value: object) -> TypeGuard[int | float]:
+    # Bounded, so that an integer of a thousand digits cannot overflow a float.
+    return (
+        isinstance(value, int | float)
+        and not isinstance(value, bool)
+        and abs(value) < 1e18
+        and math.isfinite(value)
+    )

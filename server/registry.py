@@ -1,0 +1,83 @@
+"""The sessions of one server, and the threads in which their pictures are analysed."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+
+import cv2
+
+from server import jitter
+from server.config import ServerConfig
+from server.loopback import allow_loopback
+from server.problems import Problem
+from server.session import Session
+from vision import live
+
+CLOSE_S = 1.5
+
+
+class Sessions:
+    """Makes, finds and ends sessions; at most `config.max_sessions` at a time."""
+
+    def __init__(self, config: ServerConfig) -> None:
+        self._config = config
+        self._analyse = config.analyse or live.step
+        allow_loopback()
+        jitter.install()
+        cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
+        self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
+        self._sessions: dict[str, Session] = {}
+        self._closed = False
+
+    async def create(self, offer: str, owner: str) -> tuple[Session, str]:
+        """A new session and its SDP answer. Raises Problem 503 when full, 400 or 406."""
+        if self._closed or len(self._sessions) >= self._config.max_sessions:
+            raise Problem(
+                503,
+                "Service Unavailable",
+                f"{len(self._sessions)} phones are connected already and no more are taken. Close "
+                "the page on one of them, wait 20 seconds and try again.",
+                {"Retry-After": "20"},
+            )
+        session = Session(
+            analyse=self._analyse,
+            pool=self._pool,
+            gone_s=self._config.gone_s,
+            forget_s=self._config.forget_s,
+            owner=owner,
+            tell=self._config.tell,
+            ended=self._forget,
+        )
+        self._sessions[session.id] = session
+        try:
+            answer = await session.accept(offer)
+        except BaseException:
+            await session.close()
+            raise
+        return session, answer
+
+    def find(self, session_id: str) -> Session | None:
+        """The session of that name; the name itself is the secret, 192 random bits."""
+        return self._sessions.get(session_id)
+
+    def __iter__(self) -> Iterator[Session]:
+        return iter(tuple(self._sessions.values()))
+
+    def __len__(self) -> int:
+        return len(self._sessions)
+
+    async def close(self) -> None:
+        """End every session within CLOSE_S seconds and let the threads go."""
+        self._closed = True
+        ends = [
+            asyncio.create_task(session.close("The server is shutting down."))
+            for session in list(self._sessions.values())
+        ]
+        if ends:
+            await asyncio.wait(ends, timeout=CLOSE_S)
+        self._pool.shutdown(wait=False, cancel_futures=True)
+
+    def _forget(self, session: Session) -> None:
+        self._sessions.pop(session.id, None)

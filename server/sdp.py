@@ -1,0 +1,130 @@
+"""Session descriptions: what an offer must hold (RFC 9725) and what the answer adds."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from aiortc import RTCIceCandidate, sdp
+
+from server.problems import Problem
+
+# Without a hint a browser starts at 0.3 Mbit/s and halves the picture for tens of seconds.
+START_KBPS = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Fragment:
+    """A trickle-ice-sdpfrag (RFC 8840): credentials, candidates, whether they are all."""
+
+    ufrag: str | None
+    pwd: str | None
+    candidates: tuple[RTCIceCandidate, ...]
+    complete: bool
+
+    def restarts(self, known: set[tuple[str, str]]) -> bool:
+        """Whether it asks for an ICE restart: credentials other than those of the offer."""
+        if self.ufrag is None:
+            return False
+        if self.pwd is None:
+            return self.ufrag not in {ufrag for ufrag, _ in known}
+        return (self.ufrag, self.pwd) not in known
+
+
+def check_offer(text: str) -> sdp.SessionDescription:
+    """The parsed offer. Raises Problem 400 when malformed, 406 when of a sort not taken here."""
+    if not text.startswith("v=0"):
+        raise _malformed("it does not begin with v=0")
+    try:
+        offer = sdp.SessionDescription.parse(text)
+    except Exception as problem:  # the parser raises whatever a broken line makes it raise
+        raise _malformed(f"{type(problem).__name__} while reading it") from problem
+    video = [media for media in offer.media if media.kind == "video"]
+    for media in offer.media:
+        if media.kind in ("audio", "video") and media.direction in ("recvonly", "inactive"):
+            raise _malformed(f"its {media.kind} is {media.direction}, but must be sendonly")
+    if len(video) != 1:
+        raise Problem(
+            406,
+            "Not Acceptable",
+            f"The offer holds {len(video)} video tracks, but one is needed: offer one camera.",
+        )
+    if sum(media.kind == "audio" for media in offer.media) > 1:
+        raise Problem(406, "Not Acceptable", "The offer holds several sound tracks: offer none.")
+    if any(media.kind not in ("audio", "video", "application") for media in offer.media):
+        raise Problem(
+            406, "Not Acceptable", "The offer holds more than video, sound and data: leave it out."
+        )
+    bundled = {mid for group in offer.group if group.semantic == "BUNDLE" for mid in group.items}
+    if len(offer.media) > 1 and any(media.rtp.muxId not in bundled for media in offer.media):
+        raise Problem(
+            406, "Not Acceptable", "The offer is not bundled: use the bundle policy max-bundle."
+        )
+    return offer
+
+
+def finish_answer(text: str) -> str:
+    """The answer with `a=rtcp-mux-only` (RFC 9725, section 4.4.1) and the video's first bitrate."""
+    out: list[str] = []
+    video = False
+    hint = f"x-google-start-bitrate={START_KBPS}"
+    for line in text.splitlines():
+        if line.startswith("m="):
+            video = line.startswith("m=video")
+        codec = re.match(r"a=rtpmap:(\d+) (?!rtx/)", line)
+        parameters = re.match(r"a=fmtp:\d+ (?!apt=)", line)
+        out.append(f"{line};{hint}" if video and parameters else line)
+        if line == "a=rtcp-mux":
+            out.append("a=rtcp-mux-only")
+        elif video and codec and f"a=fmtp:{codec[1]} " not in text:
+            out.append(f"a=fmtp:{codec[1]} {hint}")
+    return "\r\n".join(out) + "\r\n"
+
+
+def read_fragment(text: str, mids: list[str]) -> Fragment:
+    """Parse a fragment for a session whose media lines are named `mids`, in order.
+
+    Raises Problem 400 when malformed. Candidates of transports not supported here are dropped
+    (RFC 9725, section 4.3.2).
+    """
+    ufrag = pwd = mid = None
+    line_index = -1
+    complete = said = False
+    candidates: list[RTCIceCandidate] = []
+    for raw in text.splitlines():
+        line = raw.strip()
+        key, _, value = line.partition(":")
+        if line.startswith("m="):
+            line_index += 1
+            mid = None
+        elif key == "a=ice-ufrag":
+            ufrag = value
+        elif key == "a=ice-pwd":
+            pwd = value
+        elif key == "a=mid":
+            mid = value
+        elif line == "a=end-of-candidates":
+            complete = True
+        elif key == "a=candidate":
+            try:
+                candidate = sdp.candidate_from_sdp(value)
+            except Exception as problem:  # the parser asserts and indexes
+                raise _malformed(f"the candidate line {line[:120]!r} cannot be read") from problem
+            named = mid if mid is not None else mids[min(max(line_index, 0), len(mids) - 1)]
+            if named not in mids:
+                raise _malformed(f"it names the media {named!r}, which this session does not have")
+            candidate.sdpMid = named
+            said = True
+            if candidate.protocol.lower() == "udp":
+                candidates.append(candidate)
+        elif line and not re.match(r"[a-z]=", line):
+            raise _malformed(f"the line {line[:120]!r} is no SDP")
+    if ufrag is None and not said and not complete:
+        raise _malformed("it holds neither credentials nor candidates")
+    return Fragment(ufrag, pwd, tuple(candidates), complete)
+
+
+def _malformed(why: str) -> Problem:
+    return Problem(
+        400, "Bad Request", f"The session description cannot be used: {why}. Reload the page."
+    )

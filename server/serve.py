@@ -1,0 +1,200 @@
+"""Starting and stopping the server: for tests and the demo, and as the `serve` command."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import logging
+import signal
+import ssl
+import sys
+from collections.abc import AsyncIterator, Awaitable, Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from aiohttp import web
+
+from server import qr
+from server.addresses import is_loopback, lan_addresses, url_host
+from server.app import TOKENS, make_app
+from server.certs import CertFiles, data_dir, ensure_certificate, ssl_context
+from server.config import ServerConfig
+from vision.errors import TeesquareError
+
+DEFAULT_PORT = 8443
+SHUTDOWN_S = 0.5
+
+
+class ServeError(TeesquareError):
+    """The server cannot be started as asked."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunningServer:
+    """A server that is listening. `url` ends without a slash; `token` opens `/whip`."""
+
+    url: str
+    port: int
+    token: str
+    app: web.Application
+    stop: Callable[[], Awaitable[None]]  # earlier than the context's end; safe to call again
+
+    @property
+    def page_url(self) -> str:
+        """The page's address with its key, as a browser on this machine opens it."""
+        return f"{self.url}/#t={self.token}"
+
+
+@contextlib.asynccontextmanager
+async def running(
+    config: ServerConfig | None = None,
+    extend: Callable[[web.Application], None] | None = None,
+) -> AsyncIterator[RunningServer]:
+    """Listen while the context lasts; `extend` may add routes before the start.
+
+    By default plain HTTP on 127.0.0.1 and a free port. Raises ServeError when the address cannot
+    be listened on, CertificateError when the certificate cannot be used.
+    """
+    config = config or ServerConfig()
+    context: ssl.SSLContext | None = None if config.tls is None else ssl_context(config.tls)
+    app = make_app(config)
+    if extend is not None:
+        extend(app)
+    runner = web.AppRunner(app, access_log=None, shutdown_timeout=SHUTDOWN_S)
+    await runner.setup()
+    try:
+        try:
+            site = web.TCPSite(runner, config.host or None, config.port, ssl_context=context)
+            await site.start()
+        except (OSError, OverflowError) as problem:
+            raise ServeError(
+                f"{config.host or 'this machine'} cannot be listened on at port {config.port} "
+                f"({problem}): is another server running? Choose another with --port"
+            ) from problem
+        port = int(runner.addresses[0][1])
+        scheme = "http" if context is None else "https"
+        host = config.host if config.host not in ("", "0.0.0.0", "::") else "127.0.0.1"
+        yield RunningServer(
+            url=f"{scheme}://{url_host(host)}:{port}",
+            port=port,
+            token=app[TOKENS].issue(),
+            app=app,
+            stop=runner.cleanup,
+        )
+    finally:
+        await runner.cleanup()
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `teesquare serve`."""
+    parser.add_argument("--host", default="0.0.0.0", help="address to listen on (all by default)")
+    parser.add_argument("--port", type=int, default=DEFAULT_PORT, help="port (default %(default)s)")
+    parser.add_argument("--cert", type=Path, help="a PEM certificate of your own, with --key")
+    parser.add_argument("--key", type=Path, help="its unencrypted PEM key")
+    parser.add_argument(
+        "--token-hours",
+        type=float,
+        default=12.0,
+        help="how long the QR code's key stays good (default %(default)s)",
+    )
+    parser.add_argument(
+        "--http",
+        action="store_true",
+        help="plain HTTP for a browser on this machine only (no phone can use its camera over it)",
+    )
+    parser.add_argument("--verbose", action="store_true", help="show the libraries' own messages")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve until Ctrl-C. Returns the exit code."""
+    level = logging.INFO if args.verbose else logging.ERROR
+    logging.basicConfig(level=level, format="%(name)s: %(message)s")
+    try:
+        config, addresses = configure(args)
+        asyncio.run(_serve(config, addresses))
+    except TeesquareError as problem:
+        print(f"teesquare: {problem}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        pass  # before the handler stood, or a second time
+    return 0
+
+
+def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
+    """The server's configuration, and the addresses at which a phone may find it.
+
+    Raises ServeError for options that contradict each other or lie outside what is possible.
+    """
+    if not 0 <= args.port <= 65535:
+        raise ServeError(f"port {args.port} does not exist: choose one from 1024 to 65535")
+    if not 0 < args.token_hours <= 24 * 366:
+        raise ServeError(f"--token-hours {args.token_hours:g} cannot be used: give 0.1 to 8784")
+    if (args.cert is None) != (args.key is None):
+        raise ServeError("a certificate needs its key: give both --cert and --key, or neither")
+    life_s = args.token_hours * 3600.0
+    if args.http:
+        host = "127.0.0.1" if args.host == "0.0.0.0" else args.host
+        if args.cert is not None or not is_loopback(host):
+            raise ServeError(
+                "--http is for a browser on this machine: leave out --host and --cert, or leave "
+                "out --http so that a phone may use its camera"
+            )
+        return ServerConfig(host, args.port, None, life_s, tell=_tell), ["localhost"]
+    addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
+    if args.cert is not None:
+        files = CertFiles(args.cert, args.key)
+    else:
+        files = ensure_certificate(data_dir(), addresses)
+    return ServerConfig(args.host, args.port, files, life_s, tell=_tell), addresses
+
+
+async def _serve(config: ServerConfig, addresses: list[str]) -> None:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with contextlib.suppress(NotImplementedError):  # Windows: KeyboardInterrupt instead
+            loop.add_signal_handler(number, stop.set)
+    async with running(config) as server:
+        print(welcome(server, config, addresses), flush=True)
+        await stop.wait()
+        print("\nClosing.", flush=True)
+
+
+def welcome(server: RunningServer, config: ServerConfig, addresses: list[str]) -> str:
+    """What the terminal shows: the QR code, how to use it, cautions."""
+    scheme = "http" if config.tls is None else "https"
+    hosts = addresses or ["127.0.0.1"]
+    urls = [f"{scheme}://{url_host(host)}:{server.port}/#t={server.token}" for host in hosts]
+    lines = [qr.terminal(urls[0]), "", f"  {urls[0]}", ""]
+    if config.tls is None:
+        lines += ["Open this address in a browser on this machine."]
+    elif not addresses:
+        lines += [
+            "This machine is on no network, so no phone can reach it. Join the phone's hotspot",
+            "or start this machine's own, then start again.",
+        ]
+    else:
+        lines += ["Scan the code with the phone's camera. Phone and laptop must share one network."]
+        if len(urls) > 1:
+            lines += ["Should it not open, try: " + "  ".join(urls[1:4])]
+        if config.tls.ca is not None:
+            lines += [
+                "The phone will warn once about the certificate: it is this machine's own. Go on,",
+                f"or install {scheme}://{url_host(hosts[0])}:{server.port}/ca.crt on the phone.",
+            ]
+    lines += [
+        "",
+        "Whoever has this address can use the server: show it to nobody else.",
+        "The picture stays on this network and is not stored.",
+        "",
+        "CAUTION  Set up while nobody swings. Stand clear of the club's whole arc and of the",
+        "ball's way, most of all on the shank side. The range's rules and staff come first.",
+        "",
+        "Ctrl-C ends the server.",
+    ]
+    return "\n".join(lines)
+
+
+def _tell(sentence: str) -> None:
+    print(sentence, flush=True)

@@ -1,0 +1,283 @@
+"""One phone: its WebRTC connection, its camera track, its guidance channel."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import secrets
+import time
+from collections.abc import Callable, Coroutine
+from concurrent.futures import Executor
+from typing import TYPE_CHECKING, Any
+
+import av
+from aiortc import (
+    MediaStreamTrack,
+    RTCBundlePolicy,
+    RTCConfiguration,
+    RTCDataChannel,
+    RTCPeerConnection,
+    RTCSessionDescription,
+)
+from aiortc.exceptions import InvalidStateError, OperationError
+from aiortc.mediastreams import MediaStreamError
+
+from server import sdp
+from server.analysis import Analyst, Arrived
+from server.mailbox import Mailbox
+from server.messages import (
+    MessageError,
+    Ping,
+    SetupSent,
+    bye,
+    pong,
+    problem,
+    read_message,
+    write_message,
+)
+from server.problems import Problem
+
+if TYPE_CHECKING:
+    from server.config import Analyse
+
+logger = logging.getLogger(__name__)
+
+CHANNEL = "guidance"
+CONNECT_S = 30.0  # an offer that never became a connection is forgotten after this
+WATCH_S = 0.2
+MAX_BUFFERED = 65_536  # bytes waiting on the channel beyond which newer guidance is worth more
+BYE_S = 0.05
+
+
+class Session:
+    """One phone from its offer to its end.
+
+    `analyse` is called in threads of `pool`. `tell` gets sentences for the server's window,
+    `ended` the session itself, once, when it is over.
+    """
+
+    def __init__(
+        self,
+        *,
+        analyse: Analyse,
+        pool: Executor,
+        gone_s: float = 2.0,
+        forget_s: float = 15.0,
+        owner: str = "",
+        tell: Callable[[str], None] = lambda sentence: None,
+        ended: Callable[[Session], None] = lambda session: None,
+    ) -> None:
+        self.id = secrets.token_urlsafe(24)
+        self.etag = secrets.token_hex(8)
+        self.owner = owner
+        self.present = False
+        self.mids: list[str] = []
+        self._credentials: set[tuple[str, str]] = set()
+        # No STUN server: the default would ask a public one.
+        self._pc = RTCPeerConnection(
+            RTCConfiguration(iceServers=[], bundlePolicy=RTCBundlePolicy.MAX_BUNDLE)
+        )
+        self._channel: RTCDataChannel | None = None
+        self._pictures: Mailbox[Arrived] = Mailbox()
+        self._analyst = Analyst(self._pictures, pool, analyse, self.publish)
+        self._listeners: set[asyncio.Queue[str | None]] = set()
+        self._gone_s = gone_s
+        self._forget_s = forget_s
+        self._tell = tell
+        self._ended = ended
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._closing: asyncio.Task[None] | None = None
+        self._born_s = time.monotonic()
+        self._life_s: float | None = None  # last sign of life, monotonic
+        self._frame_s: float | None = None
+        self._size = (0, 0)
+        self._pc.on("track", self._on_track)
+        self._pc.on("connectionstatechange", self._on_state)
+
+    @property
+    def dropped(self) -> int:
+        """Pictures that were replaced by a newer one before vision took them."""
+        return self._pictures.dropped
+
+    async def accept(self, offer: str) -> str:
+        """Answer an SDP offer. Raises Problem 400 or 406 with a plain detail."""
+        parsed = sdp.check_offer(offer)
+        self.mids = [media.rtp.muxId for media in parsed.media]
+        self._credentials = {
+            (media.ice.usernameFragment or "", media.ice.password or "")
+            for media in parsed.media
+            if media.ice is not None
+        }
+        try:
+            await self._pc.setRemoteDescription(RTCSessionDescription(offer, "offer"))
+            if self._pc.sctp is not None:
+                self._open_channel()
+            await self._pc.setLocalDescription(await self._pc.createAnswer())
+        except (OperationError, InvalidStateError) as wrong:
+            raise Problem(
+                406,
+                "Not Acceptable",
+                "The offer holds no video format that is understood here: offer VP8 or H.264.",
+            ) from wrong
+        except (ValueError, AttributeError, KeyError, IndexError, TypeError) as wrong:
+            # What the library raises for descriptions that parse but make no sense.
+            raise Problem(
+                400, "Bad Request", f"The offer cannot be used ({wrong}). Reload the page."
+            ) from wrong
+        self._start(self._analyst.run())
+        self._start(self._watch())
+        return sdp.finish_answer(self._pc.localDescription.sdp)
+
+    async def trickle(self, text: str) -> None:
+        """Add the candidates of a fragment. Raises Problem 400 or 422 (an ICE restart)."""
+        fragment = sdp.read_fragment(text, self.mids)
+        if fragment.restarts(self._credentials):
+            raise Problem(
+                422,
+                "Unprocessable Content",
+                "This server cannot restart ICE in a running session. End the session and start "
+                "a new one.",
+            )
+        for candidate in fragment.candidates:
+            # Late candidates and names that do not resolve are no error of the request.
+            with contextlib.suppress(ValueError, OSError):
+                await self._pc.addIceCandidate(candidate)
+        if fragment.complete:
+            with contextlib.suppress(ValueError):
+                await self._pc.addIceCandidate(None)
+
+    def publish(self, message: dict[str, Any]) -> None:
+        """Send a message on the channel and to every listener, dropping rather than queueing."""
+        text = write_message(message)
+        self._send(text)
+        for queue in self._listeners:
+            if queue.full():
+                queue.get_nowait()
+            queue.put_nowait(text)
+
+    def listen(self) -> asyncio.Queue[str | None]:
+        """A queue of all messages from now on; None marks the end of the session."""
+        queue: asyncio.Queue[str | None] = asyncio.Queue(maxsize=16)
+        self._listeners.add(queue)
+        return queue
+
+    def unlisten(self, queue: asyncio.Queue[str | None]) -> None:
+        """Forget a queue given by `listen`."""
+        self._listeners.discard(queue)
+
+    async def close(self, text: str = "The session was ended.") -> None:
+        """Say good-bye and end everything. Safe to call again; all calls wait for the one end."""
+        if self._closing is None:
+            self._closing = asyncio.create_task(self._close(text))
+        await asyncio.shield(self._closing)
+
+    async def _close(self, text: str) -> None:
+        self._pictures.close()
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self.publish(bye(text))  # nothing may follow it
+        for queue in self._listeners:
+            if queue.full():
+                queue.get_nowait()
+            queue.put_nowait(None)
+        if self._channel is not None and self._channel.readyState == "open":
+            await asyncio.sleep(BYE_S)  # the channel's packets leave in later turns of the loop
+        await self._pc.close()
+        self.present = False
+        self._ended(self)
+
+    def _open_channel(self) -> None:
+        channel = self._pc.createDataChannel(CHANNEL, ordered=False, maxRetransmits=0)
+        channel.on("message", self._on_message)
+        channel.on("open", self._alive)
+        self._channel = channel
+
+    def _send(self, text: str) -> None:
+        channel = self._channel
+        if channel is not None and channel.readyState == "open":
+            if channel.bufferedAmount > MAX_BUFFERED:
+                return
+            with contextlib.suppress(InvalidStateError, ConnectionError):
+                channel.send(text)
+
+    def _on_message(self, text: str | bytes) -> None:
+        try:
+            message = read_message(text)
+        except MessageError as wrong:
+            self._send(write_message(problem(str(wrong), wrong.seq)))
+            return
+        if isinstance(message, Ping):
+            self._alive()
+            self._send(write_message(pong(message)))
+        elif isinstance(message, SetupSent):
+            self._analyst.set_up(message)
+        else:
+            self._analyst.tilt(message)
+
+    def _on_track(self, track: MediaStreamTrack) -> None:
+        self._start(self._receive(track))
+
+    def _on_state(self) -> None:
+        state = self._pc.connectionState
+        if state in ("failed", "closed") and self._closing is None:
+            self._tell("The phone has left.")
+            self._closing = asyncio.create_task(self._close("The connection has ended."))
+
+    async def _receive(self, track: MediaStreamTrack) -> None:
+        """Always receiving, because the library's own queue has no bound; sound is thrown away."""
+        while True:
+            try:
+                picture = await track.recv()
+            except MediaStreamError:
+                return
+            if not isinstance(picture, av.VideoFrame):
+                continue
+            self._frame_s = time.monotonic()
+            if self._channel is None:
+                self._alive()
+            if (picture.width, picture.height) != self._size:
+                self._size = (picture.width, picture.height)
+                self._tell(f"The phone sends pictures of {picture.width} x {picture.height}.")
+            self._pictures.put(Arrived(picture, time.perf_counter()))
+
+    def _alive(self) -> None:
+        self._life_s = time.monotonic()
+        if not self.present:
+            self.present = True
+            self._tell("The phone is connected.")
+
+    async def _watch(self) -> None:
+        """Notice within `gone_s` that a phone has vanished; ICE would take half a minute."""
+        while True:
+            await asyncio.sleep(min(WATCH_S, self._gone_s / 4))
+            now_s = time.monotonic()
+            if self._life_s is None:
+                if now_s - self._born_s > CONNECT_S:
+                    self._end("The phone never connected. Are both on the same network?")
+                continue
+            if self.present and now_s - self._life_s > self._gone_s:
+                self.present = False
+                self._tell(
+                    f"The phone is gone: nothing heard for {self._gone_s:g} s. "
+                    "Wake it and look at its page."
+                )
+            if now_s - max(self._life_s, self._frame_s or 0.0) > self._forget_s:
+                self._end("The phone stayed away; its session has ended.")
+
+    def _end(self, text: str) -> None:
+        if self._closing is None:
+            self._tell(text)
+            self._closing = asyncio.create_task(self._close(text))
+
+    def _start(self, coroutine: Coroutine[Any, Any, None]) -> None:
+        task = asyncio.create_task(coroutine)
+        self._tasks.add(task)
+        task.add_done_callback(self._finished)
+
+    def _finished(self, task: asyncio.Task[None]) -> None:
+        self._tasks.discard(task)
+        if not task.cancelled() and task.exception() is not None:
+            logger.error("a task of the session failed", exc_info=task.exception())
+            self._end("Something failed inside the server. Reload the page.")

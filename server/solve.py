@@ -1,0 +1,83 @@
+"""One picture through the core, timed, with the view chosen where nobody stated it."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Protocol
+
+from vision.frame import Frame
+from vision.reading import Reading, Timing, Verdict
+from vision.rods import NotFound, Rods
+from vision.setup import Setup, View
+
+
+class Solver(Protocol):
+    """The two halves of `vision.read.read`, apart so that each can be timed.
+
+    Implementations must survive pickling: they travel to worker processes.
+    """
+
+    def find(self, frame: Frame, setup: Setup) -> Rods | NotFound:
+        """The rods, or why not."""
+        ...
+
+    def conclude(self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
+        """Everything that follows from the rods; `size` is (width, height)."""
+        ...
+
+
+class VisionSolver:
+    """The real one."""
+
+    def find(self, frame: Frame, setup: Setup) -> Rods | NotFound:
+        """See `vision.find.find`."""
+        from vision.find import find
+
+        return find(frame, setup)
+
+    def conclude(self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
+        """See `vision.read.conclude`."""
+        from vision.read import conclude
+
+        return conclude(rods, size, setup)
+
+
+def possible_views(setup: Setup, stated: bool) -> tuple[View, ...]:
+    """The views to try: the stated one, the one whose rods have stated lengths, or both."""
+    if stated:
+        return (setup.view,)
+    named = tuple(
+        view
+        for view in View
+        if any(role in setup.rod_lengths_m for role in replace(setup, view=view).roles)
+    )
+    return named if len(named) == 1 else tuple(View)
+
+
+def solve(
+    frame: Frame, setup: Setup, views: Sequence[View], solver: Solver
+) -> tuple[Reading, Timing]:
+    """The reading of the best-scoring of `views` (the first one's reason where none is found)."""
+    start_s = time.perf_counter()
+    tried = [(solver.find(frame, s), s) for s in (replace(setup, view=v) for v in views)]
+    found_s = time.perf_counter()
+    tried.sort(key=lambda pair: _rank(pair[0]), reverse=True)
+    size = (frame.width, frame.height)
+    # The pose may still refuse what looked like a layout; then the other view gets its turn.
+    readings: list[Reading] = []
+    for rods, tested in tried:
+        readings.append(solver.conclude(rods, size, tested))
+        if readings[-1].verdict is not Verdict.NOT_FOUND:
+            break
+    best = readings[-1] if readings[-1].verdict is not Verdict.NOT_FOUND else readings[0]
+    end_s = time.perf_counter()
+    return best, Timing(found_s - start_s, end_s - found_s, end_s - start_s)
+
+
+def _rank(found: Rods | NotFound) -> tuple[bool, float]:
+    """Found before not found; then the score, or how much of a layout was seen."""
+    if isinstance(found, NotFound):
+        return (False, float(len(found.seen)))
+    return (True, found.score)

@@ -1,0 +1,187 @@
+"""Signalling by WHIP (RFC 9725), and guidance as server-sent events."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+
+from aiohttp import web
+
+from server.problems import Problem
+from server.registry import Sessions
+from server.session import Session
+from server.tokens import Tokens, TokenState, fingerprint
+
+SDP = "application/sdp"
+FRAGMENT = "application/trickle-ice-sdpfrag"
+KEEPALIVE_S = 5.0
+RETRY_MS = 1000
+
+
+class Whip:
+    """The endpoint `/whip`, its sessions `/whip/SESSION` and `/whip/SESSION/guidance`."""
+
+    def __init__(self, sessions: Sessions, tokens: Tokens) -> None:
+        self._sessions = sessions
+        self._tokens = tokens
+
+    def add_routes(self, app: web.Application) -> None:
+        """Add the routes; other methods are answered 405 (RFC 9725, section 4.2)."""
+        app.add_routes(
+            [
+                web.post("/whip", self.post),
+                web.options("/whip", self.options),
+                web.patch("/whip/{session}", self.patch),
+                web.delete("/whip/{session}", self.delete),
+                web.options("/whip/{session}", self.session_options),
+                web.get("/whip/{session}/guidance", self.guidance, allow_head=False),
+            ]
+        )
+
+    async def post(self, request: web.Request) -> web.Response:
+        """An offer: 201 with the answer, its session's address and entity-tag (section 4.2)."""
+        token = self._authorize(request)
+        _need_type(request, SDP)
+        offer = await _text(request)
+        session, answer = await self._sessions.create(offer, fingerprint(token))
+        return web.Response(
+            status=201,
+            body=answer.encode(),  # not as text: its type has no charset parameter (RFC 8866)
+            content_type=SDP,
+            headers={"Location": f"/whip/{session.id}", "ETag": f'"{session.etag}"'},
+        )
+
+    async def options(self, request: web.Request) -> web.Response:
+        """What may be posted (section 4.2). No token, so that browsers may ask beforehand."""
+        return web.Response(status=204, headers={"Accept-Post": SDP, "Allow": "OPTIONS, POST"})
+
+    async def session_options(self, request: web.Request) -> web.Response:
+        """What a session's address takes; says nothing about whether the session exists."""
+        headers = {"Accept-Patch": FRAGMENT, "Allow": "DELETE, OPTIONS, PATCH"}
+        return web.Response(status=204, headers=headers)
+
+    async def patch(self, request: web.Request) -> web.Response:
+        """More candidates (sections 4.3.1 and 4.3.2); 422 for an ICE restart (section 4.3.3)."""
+        session = self._own_session(request)
+        _need_type(request, FRAGMENT)
+        _need_match(request, session)
+        await session.trickle(await _text(request))
+        return web.Response(status=204)
+
+    async def delete(self, request: web.Request) -> web.Response:
+        """The end of a session; entity-tags do not matter here (section 4.3.1)."""
+        session = self._own_session(request)
+        await session.close()
+        return web.Response(status=200)
+
+    async def guidance(self, request: web.Request) -> web.StreamResponse:
+        """All messages of the channel as server-sent events, for clients without a channel."""
+        session = self._own_session(request)
+        queue = session.listen()
+        response = web.StreamResponse(
+            headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store"}
+        )
+        try:
+            await response.prepare(request)
+            await response.write(f"retry: {RETRY_MS}\n\n".encode())
+            while True:
+                try:
+                    text = await asyncio.wait_for(queue.get(), KEEPALIVE_S)
+                except TimeoutError:
+                    await response.write(b": still here\n\n")
+                    continue
+                if text is None:
+                    break
+                # Compact JSON holds no line break, so one data line is one message.
+                await response.write(f"data: {text}\n\n".encode())
+            await response.write_eof()
+        except (ConnectionError, asyncio.CancelledError):
+            with contextlib.suppress(Exception):
+                response.force_close()
+            raise
+        finally:
+            session.unlisten(queue)
+        return response
+
+    def _authorize(self, request: web.Request) -> str:
+        """The request's valid token (section 4.7.1; RFC 6750, sections 2.1 and 3)."""
+        header = request.headers.get("Authorization", "")
+        scheme, _, token = header.partition(" ")
+        token = token.strip()
+        if scheme.lower() != "bearer" or not token:
+            raise Problem(
+                401,
+                "Unauthorized",
+                "This page was opened without its key. Scan the QR code on the laptop again.",
+                {"WWW-Authenticate": 'Bearer realm="teesquare"'},
+            )
+        state = self._tokens.check(token)
+        if state is TokenState.VALID:
+            return token
+        expired = state is TokenState.EXPIRED
+        raise Problem(
+            401,
+            "Unauthorized",
+            (
+                "The key in this page's address has expired. Start `teesquare serve` again and "
+                "scan its QR code."
+                if expired
+                else "The key in this page's address is not this server's. Scan the QR code on the "
+                "laptop again."
+            ),
+            {
+                "WWW-Authenticate": 'Bearer realm="teesquare", error="invalid_token", '
+                f'error_description="the token {"has expired" if expired else "is unknown"}"'
+            },
+        )
+
+    def _own_session(self, request: web.Request) -> Session:
+        token = self._authorize(request)
+        session = self._sessions.find(request.match_info["session"])
+        if session is None:
+            raise Problem(
+                404, "Not Found", "This session has ended. Reload the page to start a new one."
+            )
+        if session.owner != fingerprint(token):
+            raise Problem(
+                403,
+                "Forbidden",
+                "This session was started with another key. Reload the page to start a new one.",
+            )
+        return session
+
+
+def _need_type(request: web.Request, wanted: str) -> None:
+    if request.content_type != wanted:
+        raise Problem(
+            415,
+            "Unsupported Media Type",
+            f"The request's type is {request.content_type[:80]}, but {wanted} is needed.",
+            {"Accept-Post" if wanted == SDP else "Accept-Patch": wanted},
+        )
+
+
+def _need_match(request: web.Request, session: Session) -> None:
+    """The entity-tag of the ICE session (section 4.3.2; RFC 9110, section 13.1.1)."""
+    header = request.headers.get("If-Match")
+    if header is None:
+        raise Problem(
+            428,
+            "Precondition Required",
+            "Send If-Match with the ETag of the answer, so that candidates reach their session.",
+        )
+    tags = [tag.strip() for tag in header.split(",")]
+    # Strong comparison: a weak tag never matches.
+    if "*" not in tags and f'"{session.etag}"' not in tags:
+        raise Problem(
+            412,
+            "Precondition Failed",
+            "These candidates belong to another session. Reload the page to start a new one.",
+        )
+
+
+async def _text(request: web.Request) -> str:
+    try:
+        return (await request.read()).decode("utf-8")
+    except UnicodeDecodeError as problem:
+        raise Problem(400, "Bad Request", "The request is not UTF-8 text.") from problem

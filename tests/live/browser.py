@@ -1,0 +1,60 @@
+"""A real Chromium whose camera plays a clip of known poses, on the real page of the real server."""
+
+import json
+from contextlib import asynccontextmanager
+
+from playwright.async_api import async_playwright
+
+from server.demo.geometry import gravity
+from server.serve import running
+from tests.clips import READ_CODE_JS
+
+CHROMIUM = "/usr/bin/chromium"
+BIAS_MPS2 = (0.03, 0.05, -0.06)  # a tilt sensor's fixed error, about 0.4 degrees
+
+TILT = """
+const GRAVITY = %s, READ = %s, BIAS = %s;
+setInterval(() => {
+  const video = document.querySelector("video");
+  if (!video || !video.videoWidth) return;
+  const n = READ(video);
+  if (n === null || !GRAVITY[n]) return;
+  const [x, y, z] = GRAVITY[n].map((g, i) => g + BIAS[i] + 0.03 * (Math.random() - 0.5));
+  const event = new Event("devicemotion");
+  event.accelerationIncludingGravity = { x, y, z };
+  window.dispatchEvent(event);
+}, 50);
+"""
+
+
+@asynccontextmanager
+async def page_on_clip(clip, frames, laid, size=(390, 844)):
+    """Yields (server, page); the page's tilt sensor tells the pose of the picture it shows."""
+    script = TILT % (
+        json.dumps({f.number: gravity(f.pose, laid) for f in frames}),
+        READ_CODE_JS,
+        json.dumps(BIAS_MPS2),
+    )
+    async with running() as server, async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=CHROMIUM,
+            args=[
+                "--no-sandbox",
+                "--use-fake-ui-for-media-stream",
+                "--use-fake-device-for-media-stream",
+                "--allow-loopback-in-peer-connection",
+                f"--use-file-for-fake-video-capture={clip}",
+            ],
+        )
+        context = await browser.new_context(viewport={"width": size[0], "height": size[1]})
+        page = await context.new_page()
+        await page.add_init_script(script)
+        yield server, page
+        await browser.close()
+
+
+async def begin(page, server, view):
+    """Open the page by its address, choose the view, and give the one tap."""
+    await page.goto(server.page_url)
+    await page.click(f"label[for=view-{view.value}]")
+    await page.click("#go")

@@ -1,0 +1,38 @@
+import aiohttp
+import pytest
+from live_phone import LivePhone, far_away
+
+from server.config import ServerConfig
+from server.serve import running
+
+
+@pytest.fixture
+def told():
+    """Sentences that the server told its window."""
+    return []
+
+
+@pytest.fixture
+def config(told):
+    return ServerConfig(analyse=far_away, tell=told.append)
+
+
+@pytest.fixture
+async def server(config):
+    async with running(config) as server:
+        yield server
+
+
+@pytest.fixture
+async def http(server):
+    async with aiohttp.ClientSession(
+        server.url, headers={"Authorization": f"Bearer {server.token}"}
+    ) as http:
+        yield http
+
+
+@pytest.fixture
+async def phone(http):
+    """A phone that is not yet connected."""
+    async with LivePhone(http) as phone:
+        yield phone

@@ -1,0 +1,76 @@
+// The camera: rear lens by default, or the one chosen in the settings.
+
+import { Problem } from "./problem.js";
+
+const IDEAL = { width: { ideal: 1280 }, height: { ideal: 720 }, frameRate: { ideal: 30 } };
+
+/** Problem that stops the page before it asks for a camera, or null. */
+export function cameraObstacle() {
+  if (!window.isSecureContext) return new Problem("problem.insecure");
+  if (!navigator.mediaDevices?.getUserMedia || !window.RTCPeerConnection) {
+    return new Problem("problem.old-browser");
+  }
+  return null;
+}
+
+/** Opens the camera. `deviceId` null: the rear one. Throws Problem. */
+export async function openCamera(deviceId = null) {
+  const obstacle = cameraObstacle();
+  if (obstacle) throw obstacle;
+  const rear = { ...IDEAL, facingMode: { ideal: "environment" } };
+  const wanted = deviceId ? { ...IDEAL, deviceId: { exact: deviceId } } : rear;
+  try {
+    return await ask(wanted);
+  } catch (error) {
+    // A remembered lens may be gone (another phone, ids renewed): fall back to the rear one.
+    const gone = error.name === "OverconstrainedError" || error.name === "NotFoundError";
+    if (deviceId && gone) {
+      return ask(rear).catch((again) => {
+        throw asProblem(again);
+      });
+    }
+    throw asProblem(error);
+  }
+}
+
+async function ask(video) {
+  const stream = await navigator.mediaDevices.getUserMedia({ video, audio: false });
+  for (const track of stream.getVideoTracks()) prepareTrack(track);
+  return stream;
+}
+
+/** Sharpness matters more than motion: thin rods vanish in a picture made smaller. */
+export function prepareTrack(track) {
+  if ("contentHint" in track) track.contentHint = "detail";
+}
+
+/** Cameras as [{id, label}]; labels are empty until the camera was allowed once. */
+export async function listCameras() {
+  const devices = (await navigator.mediaDevices?.enumerateDevices?.()) ?? [];
+  return devices
+    .filter((device) => device.kind === "videoinput" && device.deviceId)
+    .map((device) => ({ id: device.deviceId, label: device.label }));
+}
+
+/** Name under which a lens's focal length is kept: ids change, labels stay. */
+export function lensName(stream) {
+  return stream?.getVideoTracks()[0]?.label || "default";
+}
+
+/** Long side of the camera's picture in pixels, 1280 while unknown. */
+export function longSide(stream) {
+  const { width = 0, height = 0 } = stream?.getVideoTracks()[0]?.getSettings?.() ?? {};
+  return Math.max(width, height) || 1280;
+}
+
+function asProblem(error) {
+  if (error instanceof Problem) return error;
+  const keys = {
+    NotAllowedError: "problem.denied",
+    SecurityError: "problem.denied",
+    NotFoundError: "problem.no-camera",
+    OverconstrainedError: "problem.no-camera",
+    NotReadableError: "problem.busy",
+  };
+  return new Problem(keys[error.name] ?? "problem.camera", { cause: error });
+}

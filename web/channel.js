@@ -1,0 +1,92 @@
+// The guidance channel. Messages may be lost: pings and setups repeat, guidance just comes again.
+
+const PING_MS = 500;
+const TILT_MS = 50; // at most 20 a second
+const SILENT_MS = 4000; // neither pong nor guidance for so long: the server is gone
+
+/** Speaks the protocol over one RTCDataChannel. `setup()` gives {seq, setup}. */
+export class GuidanceChannel {
+  constructor(channel, { setup, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+    this.channel = channel;
+    this.setup = setup;
+    this.handlers = { onTick, onGuidance, onProblem, onBye, onSilent };
+    this.lastSeq = -1;
+    this.echoedSeq = null;
+    this.refusedSeq = null;
+    this.tiltSent = -Infinity;
+    this.heard = performance.now();
+    channel.onmessage = (event) => this.#receive(event.data);
+    channel.onclose = () => this.close();
+    const open = () => {
+      this.timer = setInterval(() => this.#tick(), PING_MS);
+      this.#tick();
+      onOpen();
+    };
+    if (channel.readyState === "open") open();
+    else channel.onopen = open;
+  }
+
+  /** Sends a changed setup at once instead of with the next ping. */
+  sendSetup() {
+    const now = this.setup();
+    if (now.seq !== this.echoedSeq && now.seq !== this.refusedSeq) {
+      this.#send({ type: "setup", seq: now.seq, setup: now.setup });
+    }
+  }
+
+  /** A tilt reading ({gravity, screen_deg}), thinned; `gravity` null says there is none. */
+  sendTilt({ gravity, screen_deg = 0 }) {
+    const now = performance.now();
+    if (gravity === null) {
+      this.#send({ type: "tilt", gravity: null });
+      return;
+    }
+    if (now - this.tiltSent < TILT_MS) return;
+    this.tiltSent = now;
+    this.#send({ type: "tilt", t_ms: now, gravity, screen_deg });
+  }
+
+  close() {
+    clearInterval(this.timer);
+    this.channel.onmessage = null;
+  }
+
+  #tick() {
+    this.#send({ type: "ping", t_ms: performance.now() });
+    this.sendSetup();
+    this.handlers.onTick(this);
+    if (performance.now() - this.heard > SILENT_MS) this.handlers.onSilent();
+  }
+
+  #send(message) {
+    // A full buffer means a dead link; fresh messages are worth more than queued ones.
+    if (this.channel.readyState !== "open" || this.channel.bufferedAmount > 65_536) return;
+    this.channel.send(JSON.stringify(message));
+  }
+
+  #receive(data) {
+    const message = parse(data);
+    if (!message) return;
+    this.heard = performance.now();
+    if (message.type === "guidance") {
+      if (message.seq <= this.lastSeq) return; // overtaken on the way
+      this.lastSeq = message.seq;
+      this.echoedSeq = message.setup_seq;
+      this.handlers.onGuidance(message);
+    } else if (message.type === "problem") {
+      if (message.seq === this.setup().seq) this.refusedSeq = message.seq;
+      this.handlers.onProblem(message.text, message.seq);
+    } else if (message.type === "bye") {
+      this.handlers.onBye(message.text);
+    }
+  }
+}
+
+function parse(data) {
+  try {
+    const message = JSON.parse(data);
+    return message && typeof message === "object" ? message : null;
+  } catch {
+    return null;
+  }
+}

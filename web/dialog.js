@@ -1,0 +1,235 @@
+// The settings dialog: built from the texts, filled from the settings, checked as it is typed.
+
+import { listCameras } from "./camera.js";
+import { CLUB_LENGTH_M, ROLES, STICK_LENGTH_M, forgetSettings } from "./settings.js";
+import { t } from "./texts.js";
+import { fromField, lengthUnit, toField } from "./units.js";
+
+/** Opens over the page; `onChange(settings)` after every usable change. */
+export class SettingsDialog {
+  constructor(dialog, { settings, lens, onChange }) {
+    this.dialog = dialog;
+    this.settings = settings; // () => the settings now
+    this.lens = lens; // () => {name}
+    this.onChange = onChange;
+    this.problem = null;
+  }
+
+  async open() {
+    await this.#fill();
+    this.dialog.showModal();
+  }
+
+  /** The server's sentence about settings that it could not use; null takes it away. */
+  async showProblem(text) {
+    if (text === this.problem) return;
+    this.problem = text;
+    if (this.dialog.open) await this.#fill();
+  }
+
+  async #fill() {
+    const cameras = await listCameras();
+    const focused = document.activeElement?.id;
+    const scroll = this.dialog.scrollTop;
+    this.dialog.replaceChildren(this.#form(cameras));
+    this.dialog.scrollTop = scroll;
+    if (focused) document.getElementById(focused)?.focus();
+  }
+
+  #change(edit) {
+    const settings = structuredClone(this.settings());
+    edit(settings);
+    this.onChange(settings);
+  }
+
+  #form(cameras) {
+    const s = this.settings();
+    const form = element("form", { method: "dialog" });
+    form.append(element("h2", {}, t("settings.title")));
+    if (this.problem) {
+      form.append(element("p", { className: "field-problem", role: "alert" },
+        t("settings.problem", { text: this.problem })));
+    }
+    form.append(
+      this.#radios("view", t("settings.view"), Object.keys(ROLES).map((v) => [v, t(`view.${v}`)])),
+      this.#radios("handed", t("settings.hand"), ["right", "left"].map((v) => [v, t(`hand.${v}`)])),
+      this.#radios("units", t("settings.units"), ["cm", "in"].map((v) => [v, t(`settings.units.${v}`)])),
+      group(t("settings.rods"), ...ROLES[s.view].flatMap((role) => this.#rod(role))),
+      ...(s.view === "down-the-line" ? [this.#radios("line", t("settings.line"),
+        ["toe", "hands", "middle"].map((v) => [v, t(`settings.line.${v}`)]))] : []),
+      group(t("settings.player"),
+        this.#length("player_height_m", t("settings.player.height"), [1, 2.3]),
+        this.#select("club", t("settings.club"),
+          Object.keys(CLUB_LENGTH_M).map((c) => [c, t(`club.${c}`)]))),
+      group(t("settings.goal"),
+        element("p", { className: "hint" }, t("settings.goal.hint")),
+        this.#length("goal.height_m", t("settings.goal.height"), [0.2, 2.5], true),
+        this.#length("goal.distance_m", t("settings.goal.distance"), [1, 15], true),
+        this.#check("goal.framing", t("settings.goal.framing"))),
+      group(t("settings.tolerance"),
+        this.#length("tolerance.offset_m", t("settings.tolerance.offset"), [0.01, 0.5]),
+        this.#degrees("tolerance.yaw_deg", t("settings.tolerance.yaw"), [0.2, 15]),
+        this.#degrees("tolerance.roll_deg", t("settings.tolerance.roll"), [0.2, 15]),
+        this.#length("tolerance.height_m", t("settings.tolerance.height"), [0.02, 1]),
+        this.#length("tolerance.distance_m", t("settings.tolerance.distance"), [0.05, 3])),
+      group(t("settings.lens"), this.#camera(cameras), this.#focal()),
+      group(t("settings.sound"),
+        this.#check("tone", t("settings.tone")),
+        this.#check("voice", t("settings.voice"))),
+    );
+    const reset = element("button", { type: "button", className: "plain" }, t("settings.reset"));
+    reset.onclick = () => {
+      this.onChange(forgetSettings());
+      this.#fill();
+    };
+    form.append(element("div", { className: "dialog-end" },
+      element("button", { className: "strong", id: "settings-done" }, t("settings.done")), reset));
+    return form;
+  }
+
+  #radios(key, legend, choices) {
+    const row = element("div", { className: "choices" });
+    for (const [value, label] of choices) {
+      const id = `set-${key}-${value}`;
+      const input = element("input", {
+        type: "radio", name: `set-${key}`, id, value, checked: get(this.settings(), key) === value,
+      });
+      input.onchange = () => {
+        this.#change((s) => set(s, key, value));
+        this.#fill();
+      };
+      row.append(input, element("label", { htmlFor: id }, label));
+    }
+    return group(legend, row);
+  }
+
+  #rod(role) {
+    const kinds = [["stick", t("rod.stick")],
+      ...Object.keys(CLUB_LENGTH_M).map((c) => [c, t(`club.${c}`)]), ["own", t("rod.own")]];
+    const kind = this.#select(`rods.${role}.kind`, t(`settings.rod.${role}`), kinds, (s, value) => {
+      const usual = value === "stick" ? STICK_LENGTH_M : CLUB_LENGTH_M[value];
+      if (usual) s.rods[role].length_m = usual;
+    });
+    const length = this.#length(`rods.${role}.length_m`, t("settings.length"), [0.3, 3], false, (s) => {
+      s.rods[role].kind = "own";
+      const select = document.getElementById(`set-rods.${role}.kind`);
+      if (select) select.value = "own";
+    });
+    return [kind, length];
+  }
+
+  #select(key, label, choices, more = () => {}) {
+    const id = `set-${key}`;
+    const select = element("select", { id });
+    for (const [value, text] of choices) select.append(element("option", { value }, text));
+    select.value = get(this.settings(), key) ?? "";
+    select.onchange = () => {
+      this.#change((s) => {
+        set(s, key, select.value || null);
+        more(s, select.value);
+      });
+      this.#fill();
+    };
+    return field(id, label, select);
+  }
+
+  #length(key, label, [min, max], optional = false, more = () => {}) {
+    const { units } = this.settings();
+    const [factor, unit] = lengthUnit(units);
+    return this.#number(key, label, {
+      unit, optional,
+      min: inward(Math.ceil, min * factor), max: inward(Math.floor, max * factor),
+      value: toField(get(this.settings(), key), units),
+      write: (s, text) => {
+        set(s, key, fromField(text, units));
+        more(s);
+      },
+    });
+  }
+
+  #degrees(key, label, [min, max]) {
+    return this.#number(key, label, {
+      unit: t("unit.deg"), min, max, optional: false, value: get(this.settings(), key),
+      write: (s, text) => set(s, key, Number(text)),
+    });
+  }
+
+  /** A checked number; `write(settings, text)` gets only what lies in the range, or "". */
+  #number(key, label, { unit, min, max, optional, value, write }) {
+    const id = `set-${key}`;
+    const note = element("span", { className: "field-problem", id: `${id}-problem` });
+    const input = element("input", {
+      id, type: "text", inputMode: "decimal", autocomplete: "off", value: String(value ?? ""),
+    });
+    input.setAttribute("aria-describedby", note.id);
+    input.onchange = () => {
+      const text = input.value.trim().replace(",", "."); // a comma is a decimal point to many
+      const usable = text === "" ? optional : Number(text) >= min && Number(text) <= max;
+      note.textContent = usable ? "" : t("settings.range", { min, max, unit });
+      input.setAttribute("aria-invalid", String(!usable));
+      if (usable) this.#change((s) => write(s, text));
+    };
+    return field(id, label, element("span", { className: "measure" }, input, unit), note);
+  }
+
+  #check(key, label) {
+    const id = `set-${key}`;
+    const input = element("input", { type: "checkbox", id, checked: get(this.settings(), key) });
+    input.onchange = () => this.#change((s) => set(s, key, input.checked));
+    return element("label", { className: "check", htmlFor: id }, input, label);
+  }
+
+  #camera(cameras) {
+    const choices = [["", t("settings.camera.auto")], ...cameras.map(({ id, label }, i) =>
+      [id, label || t("settings.camera.unnamed", { n: i + 1 })])];
+    return this.#select("camera", t("settings.camera"), choices);
+  }
+
+  /** One value for each lens, as the lenses of a phone differ. */
+  #focal() {
+    const { name } = this.lens();
+    const holder = this.#number("focal", t("settings.focal"), {
+      unit: "px", min: 300, max: 6000, optional: true, value: this.settings().focal_px[name],
+      write: (s, text) => {
+        if (text === "") delete s.focal_px[name];
+        else s.focal_px[name] = Number(text);
+      },
+    });
+    holder.append(element("span", { className: "hint" }, t("settings.focal.hint")));
+    return holder;
+  }
+}
+
+/** To tenths, never beyond the limit; 229.99999999999997 counts as 230. */
+function inward(round, value) {
+  return round(Number((value * 10).toFixed(6))) / 10;
+}
+
+function element(tag, properties = {}, ...children) {
+  const node = document.createElement(tag);
+  for (const [key, value] of Object.entries(properties)) {
+    if (key in node) node[key] = value;
+    else node.setAttribute(key, value);
+  }
+  node.append(...children);
+  return node;
+}
+
+function group(legend, ...children) {
+  return element("fieldset", {}, element("legend", {}, legend), ...children);
+}
+
+function field(id, label, ...children) {
+  return element("div", { className: "field" },
+    element("label", { htmlFor: id }, label), ...children);
+}
+
+function get(object, path) {
+  return path.split(".").reduce((inner, key) => inner?.[key], object);
+}
+
+function set(object, path, value) {
+  const keys = path.split(".");
+  const last = keys.pop();
+  keys.reduce((inner, key) => inner[key], object)[last] = value;
+}

@@ -1,0 +1,349 @@
+// Puts the parts together: start screen, the one tap, the link, and what is shown at each moment.
+
+import { cameraObstacle, lensName, longSide, openCamera, prepareTrack } from "./camera.js";
+import { buildChoices, showChoices } from "./choices.js";
+import { ageOf, closeness, decide } from "./decide.js";
+import { SettingsDialog } from "./dialog.js";
+import { Link } from "./link.js";
+import { openNotes, showNotes } from "./notes.js";
+import { Overlay } from "./overlay.js";
+import { Problem } from "./problem.js";
+import { LiveScreen, fitPicture, put, showOnly } from "./screen.js";
+import { loadSettings, saveSettings, toSetup } from "./settings.js";
+import { Sound } from "./sound.js";
+import { LANGUAGE, fillTexts, loadTexts, t } from "./texts.js";
+import { requestTilt, watchTilt } from "./tilt.js";
+import { readToken } from "./token.js";
+import { keepAwake, letSleep } from "./wake.js";
+
+const TICK_MS = 100;
+const DEMO = new URLSearchParams(location.search).get("demo") === "1";
+const byId = (id) => document.getElementById(id);
+
+const app = {
+  settings: loadSettings(),
+  setupSeq: 1,
+  setupText: "",
+  token: null,
+  stream: null,
+  link: null,
+  connection: "idle",
+  connectionText: null,
+  guidance: null,
+  arrivedMs: 0,
+  shown: null,
+  problem: null,
+  tilt: "unknown",
+  awake: true,
+};
+const sound = new Sound();
+let screen = null;
+let settingsDialog = null;
+let ticker = null;
+let stopTilt = () => {};
+let demoSource = null;
+let run = 0; // counts taps on Start, so that a late camera of an earlier one is let go
+
+function lens() {
+  return { name: lensName(app.stream), longSide: longSide(app.stream) };
+}
+
+function currentSetup() {
+  const setup = toSetup(app.settings, lens());
+  const text = JSON.stringify(setup);
+  if (app.setupText && text !== app.setupText) app.setupSeq += 1;
+  app.setupText = text;
+  return { seq: app.setupSeq, setup };
+}
+
+// ---- start, stop, problems
+
+async function start() {
+  const mine = ++run;
+  byId("go").disabled = true;
+  put(byId("go"), t("start.starting"));
+  try {
+    // Everything that needs the tap itself comes before the first await.
+    sound.unlock();
+    const tilt = DEMO ? Promise.resolve("granted") : requestTilt();
+    const obstacle = DEMO ? null : cameraObstacle();
+    if (obstacle) throw obstacle;
+    if (!app.token) throw new Problem("problem.no-token");
+    app.tilt = await tilt;
+    const stream = await openSource();
+    if (mine !== run) {
+      release(stream);
+      return;
+    }
+    app.awake = await keepAwake();
+    await begin(stream);
+  } catch (error) {
+    if (mine === run) fail(error);
+  } finally {
+    byId("go").disabled = false;
+    put(byId("go"), t("start.go"));
+  }
+}
+
+async function openSource() {
+  if (!DEMO) return openCamera(app.settings.camera);
+  try {
+    demoSource ??= await (await import("/demo/phone.js")).source();
+  } catch (cause) {
+    throw new Problem("problem.demo", { cause });
+  }
+  byId("demo-controls").replaceChildren(demoSource.controls);
+  byId("demo-controls").hidden = false;
+  demoSource.stream.getVideoTracks().forEach(prepareTrack);
+  return demoSource.stream;
+}
+
+async function begin(stream) {
+  useStream(stream);
+  Object.assign(app, { problem: null, guidance: null, connection: "connecting", connectionText: null });
+  app.link = new Link({
+    token: app.token,
+    stream,
+    setup: currentSetup,
+    handlers: {
+      onState: (state, sentence) => {
+        Object.assign(app, { connection: state, connectionText: sentence });
+        if (state !== "live") app.guidance = null;
+        render();
+      },
+      onGuidance: (message) => {
+        app.guidance = message;
+        app.arrivedMs = performance.now();
+        render();
+      },
+      onSetupProblem: (text) => showSetupProblem(text),
+      onFatal: fail,
+    },
+  });
+  showOnly("live");
+  listenTilt();
+  app.link.start();
+  ticker = setInterval(render, TICK_MS);
+  render();
+}
+
+function useStream(stream) {
+  app.stream = stream;
+  const video = byId("video");
+  video.srcObject = stream;
+  video.play().catch(() => {
+    // It plays by itself once the picture comes.
+  });
+  stream.getVideoTracks()[0].onended = () => fail(new Problem("problem.camera-ended"));
+}
+
+function listenTilt() {
+  const pass = (reading) => {
+    app.tilt = "granted";
+    app.link?.sendTilt(reading);
+  };
+  if (DEMO) {
+    stopTilt = demoSource.onTilt(pass) ?? (() => {});
+  } else if (app.tilt === "granted") {
+    stopTilt = watchTilt(pass, () => {
+      // Desktop browsers have the event but no sensor; phones that stay silent block it.
+      app.tilt = matchMedia("(pointer: coarse)").matches ? "silent" : "absent";
+      app.link?.sendTilt({ gravity: null });
+    });
+  } else {
+    app.link?.sendTilt({ gravity: null });
+  }
+}
+
+function halt() {
+  run += 1;
+  clearInterval(ticker);
+  stopTilt();
+  stopTilt = () => {};
+  app.link?.stop();
+  app.link = null;
+  app.connection = "idle";
+  app.guidance = null;
+  app.shown = null;
+  sound.stop();
+  letSleep();
+  if (app.stream && !DEMO) release(app.stream);
+  app.stream = null;
+  byId("video").srcObject = null;
+}
+
+function release(stream) {
+  if (DEMO) return;
+  for (const track of stream.getTracks()) {
+    track.onended = null;
+    track.stop();
+  }
+}
+
+function fail(error) {
+  halt();
+  const problem = error instanceof Problem ? error : new Problem("problem.page", { cause: error });
+  if (!(error instanceof Problem)) console.error(error);
+  app.problem = problem.key;
+  put(byId("problem-text"), t(problem.key));
+  put(byId("problem-detail"), problem.detail ?? "");
+  showOnly("problem");
+}
+
+// ---- what is shown
+
+function render() {
+  if (!app.link) return;
+  const nowMs = performance.now();
+  const view = decide({
+    connection: app.connection, guidance: app.guidance, arrivedMs: app.arrivedMs, nowMs,
+    setupSeq: currentSetup().seq, problem: app.connectionText,
+  });
+  app.shown = screen.render(view, app.guidance, app.settings, nowMs);
+  showNotes(notes());
+  soundFor(view);
+}
+
+function soundFor(view) {
+  if (view.kind === "square") sound.setMode({ kind: "square" });
+  else if (view.kind === "off" || view.kind === "hold") {
+    const near = closeness(app.guidance, app.settings);
+    sound.setMode(near === null ? { kind: "quiet" } : { kind: "seek", closeness: near });
+  } else sound.setMode({ kind: "quiet" });
+  sound.speak(view.kind + view.arrow, app.shown.say, LANGUAGE);
+}
+
+function notes() {
+  const own = [];
+  if (["refused", "absent", "silent"].includes(app.tilt)) own.push(t(`tilt.${app.tilt}`));
+  if (!app.awake) own.push(t("live.awake"));
+  return [...(app.guidance?.notes ?? []), ...own];
+}
+
+function showSetupProblem(text) {
+  byId("setup-problem").hidden = !text;
+  put(byId("setup-problem"), text ? t("settings.problem", { text }) : "");
+  settingsDialog.showProblem(text);
+}
+
+// ---- settings
+
+async function changeSettings(settings) {
+  const otherCamera = settings.camera !== app.settings.camera;
+  app.settings = settings;
+  saveSettings(settings);
+  showSettings();
+  if (otherCamera && app.link && !DEMO) await changeCamera();
+  if (!app.link) return;
+  currentSetup();
+  app.link.sendSetup();
+  render();
+}
+
+async function changeCamera() {
+  const mine = run;
+  const old = app.stream;
+  try {
+    release(old); // phones open one camera at a time
+    const stream = await openCamera(app.settings.camera);
+    if (mine !== run) {
+      release(stream);
+      return;
+    }
+    useStream(stream);
+    await app.link.useStream(stream);
+  } catch (error) {
+    if (mine === run) fail(error);
+  }
+}
+
+function showSettings() {
+  const { tone, voice } = app.settings;
+  showChoices(app.settings);
+  sound.toneOn = tone;
+  sound.setVoice(voice);
+  for (const [id, on] of [["tone", tone], ["voice", voice]]) {
+    byId(id).setAttribute("aria-pressed", String(on));
+    put(byId(id), `${t(`live.${id}`)} ${t(on ? "live.on" : "live.off")}`);
+  }
+}
+
+// ---- once
+
+async function boot() {
+  await loadTexts();
+  if (DEMO) {
+    byId("live").dataset.demo = "1";
+    for (const node of document.querySelectorAll(".steps li")) node.dataset.text += ".demo";
+  }
+  fillTexts(document);
+  screen = new LiveScreen(new Overlay(byId("overlay"), byId("video")));
+  settingsDialog = new SettingsDialog(byId("settings"), {
+    settings: () => app.settings, lens, onChange: changeSettings,
+  });
+  buildChoices((name, value) => changeSettings({ ...app.settings, [name]: value }));
+  showSettings();
+  wire();
+  arrive();
+}
+
+function wire() {
+  byId("go").onclick = start;
+  byId("again").onclick = () => {
+    app.token = readToken();
+    start();
+  };
+  byId("stop").onclick = () => {
+    halt();
+    showOnly("start");
+  };
+  for (const id of ["start-settings", "live-settings"]) byId(id).onclick = () => settingsDialog.open();
+  for (const id of ["tone", "voice"]) {
+    byId(id).onclick = () => changeSettings({ ...app.settings, [id]: !app.settings[id] });
+  }
+  byId("notes-open").onclick = () => {
+    openNotes();
+    showNotes(notes());
+  };
+  byId("video").addEventListener("resize", (event) => fitPicture(event.target));
+  byId("video").addEventListener("loadedmetadata", (event) => fitPicture(event.target));
+  // A newly scanned code in the same tab changes the fragment only.
+  window.addEventListener("hashchange", () => {
+    if (!app.link) arrive();
+  });
+  window.addEventListener("pagehide", () => app.link?.stop());
+  window.addEventListener("pageshow", (event) => {
+    if (event.persisted) location.reload();
+  });
+}
+
+/** First sight of the page: an obstacle that a tap cannot remove is said at once. */
+function arrive() {
+  app.token = readToken();
+  const obstacle = DEMO ? null : cameraObstacle();
+  if (obstacle) fail(obstacle);
+  else if (!app.token) fail(new Problem("problem.no-token"));
+  else showOnly("start");
+}
+
+/** Read-only window for tests: what is known and what is shown. */
+window.teesquare = Object.freeze({
+  state() {
+    return structuredClone({
+      connection: app.connection,
+      guidance: app.guidance,
+      guidance_age_ms: app.guidance ? ageOf(app.guidance, app.arrivedMs, performance.now()) : null,
+      shown: app.shown,
+      instruction: app.shown?.say ?? null,
+      verdict: app.shown && ["square", "off", "not-found"].includes(app.shown.kind) ? app.shown.kind
+        : app.shown?.kind === "hold" ? "off" : null,
+      setup_seq: app.setupSeq,
+      settings: app.settings,
+      problem: app.problem,
+      tilt: app.tilt,
+      sound: sound.mode,
+    });
+  },
+});
+
+boot();

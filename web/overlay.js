@@ -1,0 +1,103 @@
+// The found rods, drawn over the live picture in the analysed picture's own coordinates.
+
+import { t } from "./texts.js";
+
+const PAPER = "#fffdf4";
+const INK = "#0c0c0c";
+const ROD = "#ffe100";
+const SQUARE = "#37f06a";
+
+export class Overlay {
+  constructor(canvas, video) {
+    this.canvas = canvas;
+    this.video = video;
+    this.context = canvas.getContext("2d");
+    this.drawn = null;
+    this.observer = new ResizeObserver(() => this.#redraw());
+    this.observer.observe(canvas);
+  }
+
+  /** Draws the message's rods; `square` colours them as such. */
+  show(guidance, square) {
+    this.drawn = { rods: guidance.rods ?? [], size: guidance.size, square };
+    this.#redraw();
+  }
+
+  /** Takes the rods away: an old line on a new picture would mislead. */
+  clear() {
+    this.drawn = null;
+    this.#redraw();
+  }
+
+  #redraw() {
+    const { canvas, context } = this;
+    const ratio = window.devicePixelRatio || 1;
+    const width = Math.round(canvas.clientWidth * ratio);
+    const height = Math.round(canvas.clientHeight * ratio);
+    if (canvas.width !== width || canvas.height !== height) {
+      canvas.width = width;
+      canvas.height = height;
+    }
+    context.clearRect(0, 0, width, height);
+    canvas.dataset.rods = "0";
+    if (!this.drawn?.size || !this.#sameShape(this.drawn.size)) return;
+    const scale = [width / this.drawn.size[0], height / this.drawn.size[1]];
+    for (const rod of this.drawn.rods) this.#rod(rod, scale, ratio);
+    canvas.dataset.rods = String(this.drawn.rods.length);
+  }
+
+  /** While the phone is being turned, message and picture differ in shape for a moment. */
+  #sameShape([width, height]) {
+    const { videoWidth, videoHeight } = this.video;
+    if (!videoWidth || !videoHeight) return true;
+    return Math.abs(Math.log((width / height) * (videoHeight / videoWidth))) < 0.1;
+  }
+
+  #rod(rod, [sx, sy], ratio) {
+    const ends = rod.ends_px.map(([x, y]) => [(x + 0.5) * sx, (y + 0.5) * sy]);
+    const colour = this.drawn.square ? SQUARE : ROD;
+    for (const [style, width] of [[INK, 7], [colour, 4]]) {
+      const c = this.context;
+      c.strokeStyle = style;
+      c.lineWidth = width * ratio;
+      c.lineCap = "round";
+      c.beginPath();
+      c.moveTo(...ends[0]);
+      c.lineTo(...ends[1]);
+      c.stroke();
+    }
+    ends.forEach((end, i) => this.#end(end, rod.ends_seen?.[i] ?? false, colour, ratio));
+    this.#label(t(`role.${rod.role}`), ends, ratio);
+  }
+
+  /** A seen end is a full disc, an end that is cut or hidden a ring. */
+  #end([x, y], seen, colour, ratio) {
+    const c = this.context;
+    c.beginPath();
+    c.arc(x, y, 6 * ratio, 0, 2 * Math.PI);
+    c.fillStyle = seen ? colour : PAPER;
+    c.fill();
+    c.lineWidth = 2.5 * ratio;
+    c.strokeStyle = INK;
+    c.stroke();
+  }
+
+  #label(text, [[ax, ay], [bx, by]], ratio) {
+    const c = this.context;
+    c.font = `700 ${13 * ratio}px system-ui, sans-serif`;
+    const width = c.measureText(text).width + 10 * ratio;
+    const height = 19 * ratio;
+    // Beside an upright rod, above a lying one, and never outside the picture.
+    const upright = Math.abs(by - ay) > Math.abs(bx - ax);
+    const near = upright ? 0.5 : 0.25;
+    let x = ax + (bx - ax) * near + (upright ? 10 * ratio : -width / 2);
+    let y = ay + (by - ay) * near - (upright ? height / 2 : height + 9 * ratio);
+    x = Math.min(Math.max(2, x), this.canvas.width - width - 2);
+    y = Math.min(Math.max(2, y), this.canvas.height - height - 2);
+    c.fillStyle = PAPER;
+    c.fillRect(x, y, width, height);
+    c.fillStyle = INK;
+    c.textBaseline = "middle";
+    c.fillText(text, x + 5 * ratio, y + height / 2 + ratio);
+  }
+}
