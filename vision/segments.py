@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from vision.hough import Lines
 
 CELL_PX = 4
+SAMPLE_PX = 2  # along the line; across it every pixel counts
 REACH = 0.30  # half-length of the band, of the picture's longer side
 HALF_BAND_PX = 13
 FLANK_PX = 3
@@ -61,7 +62,7 @@ def grow(planes: NDArray[np.float32], lines: Lines, reach_px: float | None = Non
     across = np.stack([-along[:, 1], along[:, 0]], axis=-1)
     reach = REACH * max(height, width) if reach_px is None else reach_px
     half = max(8, int(reach) // CELL_PX)  # cells on either side of the seed
-    t = (np.arange(-half * CELL_PX, half * CELL_PX) + 0.5).astype(np.float32)
+    t = (np.arange(-half * CELL_PX, half * CELL_PX, SAMPLE_PX) + 0.5 * SAMPLE_PX).astype(np.float32)
     o = np.arange(-HALF_BAND_PX, HALF_BAND_PX + 1, dtype=np.float32)
     xy = (
         middle[:, None, None]
@@ -76,9 +77,11 @@ def grow(planes: NDArray[np.float32], lines: Lines, reach_px: float | None = Non
         xy[..., 1].reshape(count * cells, -1),
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
-    ).reshape(count, cells, CELL_PX, len(o), 3)
+    ).reshape(count, cells, CELL_PX // SAMPLE_PX, len(o), 3)
     band = band.mean(axis=2)  # (n, cells, offsets, planes)
-    centre_xy = xy.reshape(count, cells, CELL_PX, len(o), 2).mean(axis=2)[:, :, HALF_BAND_PX]
+    centre_xy = xy.reshape(count, cells, CELL_PX // SAMPLE_PX, len(o), 2).mean(axis=2)[
+        :, :, HALF_BAND_PX
+    ]
     inside = (
         (centre_xy[..., 0] >= 0)
         & (centre_xy[..., 0] <= width - 1)

@@ -9,6 +9,7 @@ import math
 import signal
 import webbrowser
 
+from server.addresses import lan_addresses
 from server.config import ServerConfig
 from server.demo import ground
 from server.demo.geometry import Laid
@@ -96,6 +97,12 @@ async def _with_page(args: argparse.Namespace) -> int:
             "page, then move the phone\nwith the sliders or keys, or let the scripted hand do it."
         )
         _say(f"\n  {address}\n\nCtrl-C ends it.")
+        if not lan_addresses():
+            _say(
+                "This machine is on no network at all, and then some browsers refuse to connect "
+                "even to it.\nShould the page not connect: switch on Wi-Fi or a hotspot (no "
+                "internet is needed), or run\nteesquare demo --headless.\n"
+            )
         drawing = asyncio.create_task(asyncio.to_thread(ground.textures, DEFAULT_SEED))
         if not args.no_browser and not await asyncio.to_thread(webbrowser.open, address):
             _say("No browser could be opened: open the address above yourself.")
