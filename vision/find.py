@@ -2,34 +2,70 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.contrast import contrast_planes
+from vision import hough, segments
+from vision.contrast import HALF, QUARTER, contrast_planes
 from vision.frame import MIN_SIDE_PX, Frame
-from vision.hough import find_lines
-from vision.layouts import rank_layouts
+from vision.layouts import LayoutGuess, rank_layouts
 from vision.model import focal_prior
 from vision.ribbon import Ribbon, measure
 from vision.rods import NotFound, Reason, Rod, Rods
-from vision.segments import Segments, grow
 from vision.setup import Setup, View
 
 WORK_LONG_PX = 1280  # larger pictures are searched at about this size, then measured at full size
-PIECES = 100
 CANDIDATES = 30
-EDGE_PX = 5.0  # half-size pixels from the picture's edge: the end is cut
+EDGE_PX = 10.0  # full-size pixels from the picture's edge: the end is cut
 
-# Logistic regression of "this segment lies on a rod" on the cues of `vision.segments.CUES`.
-CUE_WEIGHTS = np.array(
-    [-1.376, 4.509, 1.281, -1.730, 2.515, -0.780, -0.372, -0.487, -6.194, -5.029]
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Level:
+    """One resolution of the search; `weights`, `bias`: "this segment lies on a rod", log-odds.
+
+    Logistic regression on the cues of `vision.segments.CUES` over path-traced scenes.
+    """
+
+    reduction: int
+    strips: hough.Strips
+    band: segments.Band
+    pieces: int
+    weights: NDArray[np.float64]
+    bias: float
+
+
+COARSE = Level(
+    QUARTER,
+    hough.COARSE,
+    segments.COARSE,
+    80,
+    np.array([-2.126, 4.117, 2.024, -1.239, 0.618, -1.786, -1.707, -2.399, -6.815, -3.305]),
+    -6.536,
 )
-CUE_BIAS = -7.849
+FINE = Level(
+    HALF,
+    hough.FINE,
+    segments.FINE,
+    100,
+    np.array([-1.344, 4.636, 1.269, -1.662, 2.473, -1.064, -0.367, -0.958, -6.756, -4.455]),
+    -10.504,
+)
 ACCEPT = -8.0  # score of a layout from which it is believed
+SURE = -3.0  # score at the coarse level that makes the fine one needless
 ONE_ROD_LOGIT = 1.0
 DARK_LEVEL = 12.0
 BLANK_SPREAD = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Candidates:
+    """Segments that may be rods: `ends_px` (n, 2, 2) in full-size pixels, `logit` (n,)."""
+
+    ends_px: NDArray[np.float64]
+    logit: NDArray[np.float64]
 
 
 def find(frame: Frame, setup: Setup) -> Rods | NotFound:
@@ -38,37 +74,48 @@ def find(frame: Frame, setup: Setup) -> Rods | NotFound:
     if reason is not None:
         return NotFound(reason)
     small, factor = _working_size(frame)
-    planes = contrast_planes(small)
-    segments = grow(planes, find_lines(planes, PIECES))
-    logit = evidence(segments)
-    kept = _distinct(segments, logit)
-    ends = segments.ends_px[kept].astype(np.float64)
-    logit = logit[kept]
-    height, width = planes.shape[1:]
-    cut = touches_edge(ends, (width, height))
-    focal_px, _ = focal_prior((frame.width, frame.height), setup)
-    to_full = 2.0 * factor
-    guesses = rank_layouts(ends, logit, cut, (width, height), focal_px / to_full, setup)
-    full = (ends + 0.5) * to_full - 0.5
-    if not guesses or guesses[0].score < ACCEPT:
-        return _nothing(frame, full, logit, setup)
+    size = (frame.width, frame.height)
+    for level in (COARSE, FINE):
+        candidates = _candidates(small, factor, level)
+        guesses = rank(candidates, size, setup)
+        if guesses and guesses[0].score >= (SURE if level is COARSE else ACCEPT):
+            return settle(frame, candidates, guesses, setup)
+    return _nothing(frame, candidates, setup)
+
+
+def _candidates(frame: Frame, factor: float, level: Level) -> Candidates:
+    """The most rod-like segments of a frame that was reduced by `factor`."""
+    planes = contrast_planes(frame, level.reduction)
+    pieces = hough.find_lines(planes, level.pieces, level.strips)
+    found = segments.grow(planes, pieces, level.band)
+    logit = evidence(found, level)
+    to_full = level.reduction * factor
+    ends = (found.ends_px.astype(np.float64) + 0.5) * to_full - 0.5
+    kept = _distinct(ends, logit, 2.0 * level.strips.strip / 8 * to_full)
+    return Candidates(ends[kept], logit[kept])
+
+
+def rank(candidates: Candidates, size: tuple[int, int], setup: Setup) -> list[LayoutGuess]:
+    """The candidates' layouts in a picture of `size` (width, height), best first."""
+    ends = candidates.ends_px
+    cut = ((ends < EDGE_PX) | (ends > np.array(size) - 1 - EDGE_PX)).any(axis=-1)
+    focal_px, _ = focal_prior(size, setup)
+    return rank_layouts(ends, candidates.logit, cut, size, focal_px, setup)
+
+
+def settle(frame: Frame, candidates: Candidates, guesses: list[LayoutGuess], setup: Setup) -> Rods:
+    """The best guess's rods, measured at full size."""
     best = guesses[0]
-    others = [g.score for g in guesses[1:] if {g.first, g.second} != {best.first, best.second}]
-    first, second = (measure(frame, full[k]) for k in (best.first, best.second))
-    scores = (float(logit[best.first]), float(logit[best.second]))
-    return assign((first, second), scores, best.score, float(max(others, default=-np.inf)), setup)
+    chosen = (best.first, best.second)
+    others = [g.score for g in guesses[1:] if {g.first, g.second} != set(chosen)]
+    first, second = (measure(frame, candidates.ends_px[k]) for k in chosen)
+    scores = (float(candidates.logit[best.first]), float(candidates.logit[best.second]))
+    return _assign((first, second), scores, best.score, max(others, default=-np.inf), setup)
 
 
-def evidence(segments: Segments) -> NDArray[np.float64]:
+def evidence(found: segments.Segments, level: Level) -> NDArray[np.float64]:
     """Log-odds (n,) that each segment lies on a rod."""
-    return np.asarray(segments.cues.astype(np.float64) @ CUE_WEIGHTS + CUE_BIAS)
-
-
-def touches_edge(ends_px: NDArray[np.float64], size: tuple[int, int]) -> NDArray[np.bool_]:
-    """Which ends (..., 2) leave a picture of `size` (width, height)."""
-    return np.asarray(
-        (ends_px < EDGE_PX).any(axis=-1) | (ends_px > np.array(size) - 1 - EDGE_PX).any(axis=-1)
-    )
+    return np.asarray(found.cues.astype(np.float64) @ level.weights + level.bias)
 
 
 def _unusable(frame: Frame) -> Reason | None:
@@ -102,18 +149,20 @@ def _working_size(frame: Frame) -> tuple[Frame, float]:
     )
 
 
-def _distinct(segments: Segments, logit: NDArray[np.float64]) -> list[int]:
+def _distinct(
+    ends_px: NDArray[np.float64], logit: NDArray[np.float64], apart_px: float
+) -> list[int]:
     """The best candidates, near copies of a better one left out."""
     kept: list[int] = []
     for k in np.argsort(-logit, kind="stable"):
-        if not any(_same_line(segments.ends_px[k], segments.ends_px[m]) for m in kept):
+        if not any(_same_line(ends_px[k], ends_px[m], apart_px) for m in kept):
             kept.append(int(k))
             if len(kept) == CANDIDATES:
                 break
     return kept
 
 
-def _same_line(a: NDArray[np.float32], b: NDArray[np.float32]) -> bool:
+def _same_line(a: NDArray[np.float64], b: NDArray[np.float64], apart_px: float) -> bool:
     along = b[1] - b[0]
     length = float(np.hypot(along[0], along[1]))
     along = along / length
@@ -121,10 +170,10 @@ def _same_line(a: NDArray[np.float32], b: NDArray[np.float32]) -> bool:
     at = rel @ along
     off = np.abs(rel[:, 0] * along[1] - rel[:, 1] * along[0])
     overlap = min(float(at.max()), length) - max(float(at.min()), 0.0)
-    return bool(off.max() < 4 and overlap > 0.3 * min(length, float(np.ptp(at))))
+    return bool(off.max() < apart_px and overlap > 0.3 * min(length, float(np.ptp(at))))
 
 
-def assign(
+def _assign(
     ribbons: tuple[Ribbon, Ribbon],
     scores: tuple[float, float],
     score: float,
@@ -169,14 +218,9 @@ def _ordered(ribbon: Ribbon, key: NDArray[np.float64]) -> Ribbon:
     )
 
 
-def _nothing(
-    frame: Frame,
-    full: NDArray[np.float64],
-    logit: NDArray[np.float64],
-    setup: Setup,
-) -> NotFound:
+def _nothing(frame: Frame, candidates: Candidates, setup: Setup) -> NotFound:
     """No layout believed: tell one rod, a wrong layout and nothing apart."""
-    likely = np.flatnonzero(logit > ONE_ROD_LOGIT)[:3]
+    likely = np.flatnonzero(candidates.logit > ONE_ROD_LOGIT)[:3]
     seen = tuple(
         Rod(
             setup.roles[0],
@@ -185,10 +229,10 @@ def _nothing(
             r.line_sigma_px,
             r.end_sigma_px,
             r.width_px,
-            float(logit[k]),
+            float(candidates.logit[k]),
         )
         for k in likely
-        for r in (measure(frame, full[k]),)
+        for r in (measure(frame, candidates.ends_px[k]),)
     )
     if len(likely) == 0:
         return NotFound(Reason.NO_RODS)

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from vision.hough import Lines
 
-CELL_PX = 4
-SAMPLE_PX = 2  # along the line; across it every pixel counts
+Array = NDArray[np.float32]
+
 REACH = 0.30  # half-length of the band, of the picture's longer side
-HALF_BAND_PX = 13
-FLANK_PX = 3
+SEED_CELLS = 4  # on either side of the piece's middle
+SHEAR = 0.04
 CLIP_LLR = 1.5
 CUES = (
     "contrast",
@@ -35,16 +35,32 @@ CUES = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Sizes in pixels of the planes: cell and sample along the line, half-width, flank distance."""
+
+    cell: int
+    sample: int
+    half_width: int
+    flank: int
+
+
+FINE = Band(cell=4, sample=2, half_width=13, flank=3)  # planes at half size
+COARSE = Band(cell=2, sample=1, half_width=8, flank=2)  # planes at a quarter
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Segments:
     """In pixels of the planes: `ends_px` (n, 2, 2), `cues` (n, len(CUES)), `colour` (n, 3)."""
 
-    ends_px: NDArray[np.float32]
-    cues: NDArray[np.float32]
-    colour: NDArray[np.float32]
+    ends_px: Array
+    cues: Array
+    colour: Array
 
 
-def grow(planes: NDArray[np.float32], lines: Lines, reach_px: float | None = None) -> Segments:
+def grow(
+    planes: Array, lines: Lines, sizes: Band = FINE, reach_px: float | None = None
+) -> Segments:
     """Grow every line piece to its extent and measure its cues; order kept.
 
     `reach_px`: how far from a piece's middle its segment may end (default `REACH`).
@@ -55,126 +71,128 @@ def grow(planes: NDArray[np.float32], lines: Lines, reach_px: float | None = Non
             np.empty((0, len(CUES)), np.float32),
             np.empty((0, 3), np.float32),
         )
-    _, height, width = planes.shape
+    reach = REACH * max(planes.shape[1:]) if reach_px is None else reach_px
+    half = max(2 * SEED_CELLS, int(reach) // sizes.cell)  # cells on either side of the seed
     middle = lines.ends_px.mean(axis=1)
     along = lines.ends_px[:, 1] - lines.ends_px[:, 0]
     along = along / np.linalg.norm(along, axis=1, keepdims=True)
     across = np.stack([-along[:, 1], along[:, 0]], axis=-1)
-    reach = REACH * max(height, width) if reach_px is None else reach_px
-    half = max(8, int(reach) // CELL_PX)  # cells on either side of the seed
-    t = (np.arange(-half * CELL_PX, half * CELL_PX, SAMPLE_PX) + 0.5 * SAMPLE_PX).astype(np.float32)
-    o = np.arange(-HALF_BAND_PX, HALF_BAND_PX + 1, dtype=np.float32)
-    xy = (
-        middle[:, None, None]
-        + along[:, None, None] * t[None, :, None, None]
-        + across[:, None, None] * o[None, None, :, None]
-    ).astype(np.float32)
-    count, cells = len(middle), 2 * half
-    image = np.ascontiguousarray(planes.transpose(1, 2, 0))
-    band = cv2.remap(
-        image,
-        xy[..., 0].reshape(count * cells, -1),
-        xy[..., 1].reshape(count * cells, -1),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    ).reshape(count, cells, CELL_PX // SAMPLE_PX, len(o), 3)
-    band = band.mean(axis=2)  # (n, cells, offsets, planes)
-    centre_xy = xy.reshape(count, cells, CELL_PX // SAMPLE_PX, len(o), 2).mean(axis=2)[
-        :, :, HALF_BAND_PX
-    ]
-    inside = (
-        (centre_xy[..., 0] >= 0)
-        & (centre_xy[..., 0] <= width - 1)
-        & (centre_xy[..., 1] >= 0)
-        & (centre_xy[..., 1] <= height - 1)
-    )
-    thin = _thin(band)
-    return _extents(band, thin, inside, middle, along, across, half)
-
-
-def _thin(band: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Contrast of each offset against both its flanks, the smaller with its sign; edges are 0."""
-    thin = np.zeros_like(band)
-    centre = band[:, :, FLANK_PX:-FLANK_PX]
-    left = centre - band[:, :, : -2 * FLANK_PX]
-    right = centre - band[:, :, 2 * FLANK_PX :]
-    thin[:, :, FLANK_PX:-FLANK_PX] = np.maximum(np.minimum(left, right), 0) + np.minimum(
-        np.maximum(left, right), 0
-    )
-    return thin
-
-
-def _extents(
-    band: NDArray[np.float32],
-    thin: NDArray[np.float32],
-    inside: NDArray[np.bool_],
-    middle: NDArray[np.float32],
-    along: NDArray[np.float32],
-    across: NDArray[np.float32],
-    half: int,
-) -> Segments:
-    count, cells = inside.shape
-    t = (np.arange(cells) - half + 0.5) * CELL_PX
-    shifts, slopes = (
-        g.ravel() for g in np.meshgrid([-1.0, 0.0, 1.0], np.linspace(-0.04, 0.04, 11))
-    )
-    offset = np.rint(shifts[:, None] + slopes[:, None] * t).astype(np.intp)  # (hyp, cells)
-    column = np.clip(offset + HALF_BAND_PX, 0, 2 * HALF_BAND_PX)
-    path = thin[:, np.arange(cells)[None], column]  # (n, hyp, cells, planes)
-    seed = slice(half - 4, half + 4)
-    mean = path[:, :, seed].mean(axis=2)  # (n, hyp, planes)
-    size = np.linalg.norm(mean, axis=-1) + 1e-6
-    noise = np.sqrt((thin * thin).mean(axis=(1, 2, 3)) + 0.01)  # (n,)
-    along_colour = np.einsum("nhcp,nhp->nhc", path, mean / size[..., None])
-    variance = (1.5 * noise[:, None, None]) ** 2
-    same = (along_colour * size[..., None] - 0.5 * size[..., None] ** 2) / variance
-    any_colour = 0.25 * (np.einsum("nhcp,nhcp->nhc", path, path) / variance - 3.0)
-    llr = np.clip(np.maximum(same, np.minimum(any_colour, 0.7)), -CLIP_LLR, CLIP_LLR)
-    llr = np.where(inside[:, None], llr, -CLIP_LLR)
-    right = np.cumsum(llr[:, :, half:], axis=-1)
-    left = np.cumsum(llr[:, :, :half][:, :, ::-1], axis=-1)
-    total = right.max(axis=-1) + left.max(axis=-1)
-    best = total.argmax(axis=-1)
-    rows = np.arange(count)
-    stop = half + right[rows, best].argmax(axis=-1)  # last cell of the run
-    start = half - 1 - left[rows, best].argmax(axis=-1)
-    ends_t = np.stack([(start - half) * CELL_PX, (stop + 1 - half) * CELL_PX], axis=-1)
-    ends_o = shifts[best][:, None] + slopes[best][:, None] * ends_t
+    band, inside = _straighten(planes, middle, along, across, half, sizes)
+    thin = _thin(band, sizes.flank)
+    noise = np.sqrt((thin * thin).mean(axis=(1, 2, 3)) + 0.01)
+    llr = _likeness(thin, inside, noise, half, sizes)
+    column, offsets, start, stop = _best_run(llr, half, sizes)
     ends = (
-        middle[:, None] + along[:, None] * ends_t[..., None] + across[:, None] * ends_o[..., None]
+        middle[:, None]
+        + along[:, None] * ((np.stack([start, stop + 1], axis=-1) - half) * sizes.cell)[..., None]
+        + across[:, None] * offsets[..., None]
     )
-    cues, colour = _measure(band, thin, column[best], start, stop, inside, noise)
+    cues, colour = _measure(band, thin, column, (start, stop), inside, noise, sizes)
     return Segments(ends.astype(np.float32), cues, colour)
 
 
+def _straighten(
+    planes: Array, middle: Array, along: Array, across: Array, half: int, sizes: Band
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Bands (n, cells, offsets, planes) along each piece, and which cells (n, cells) are inside."""
+    count, cells = len(middle), 2 * half
+    _, height, width = planes.shape
+    step = sizes.sample
+    t = np.arange(-half * sizes.cell, half * sizes.cell, step, dtype=np.float32) + (step - 1) / 2
+    o = np.arange(-sizes.half_width, sizes.half_width + 1, dtype=np.float32)
+    line = middle[:, None] + along[:, None] * t[None, :, None]  # (n, samples, 2)
+    shape = (count * cells, -1)
+    x = (line[..., 0, None] + across[:, None, None, 0] * o).astype(np.float32).reshape(shape)
+    y = (line[..., 1, None] + across[:, None, None, 1] * o).astype(np.float32).reshape(shape)
+    image = cv2.merge([planes[0], planes[1], planes[2]])
+    band = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    parts = sizes.cell // step
+    band = band.reshape(count, cells, parts, len(o), 3)
+    middles = line.reshape(count, cells, parts, 2).mean(axis=2)
+    inside = ((middles >= 0) & (middles <= (width - 1, height - 1))).all(axis=-1)
+    return np.asarray(band.mean(axis=2), np.float32), inside
+
+
+def _thin(band: Array, flank: int) -> Array:
+    """Contrast of each offset against both its flanks, the smaller with its sign; edges are 0."""
+    thin = np.zeros_like(band)
+    centre = band[:, :, flank:-flank]
+    left = centre - band[:, :, : -2 * flank]
+    right = centre - band[:, :, 2 * flank :]
+    low, high = np.minimum(left, right), np.maximum(left, right)
+    thin[:, :, flank:-flank] = np.maximum(low, 0) + np.minimum(high, 0)
+    return thin
+
+
+def _likeness(
+    thin: Array, inside: NDArray[np.bool_], noise: Array, half: int, sizes: Band
+) -> Array:
+    """Clipped log-likelihood ratio (n, cells, offsets): the piece's own colour, or any colour."""
+    seed = thin[
+        :, half - SEED_CELLS : half + SEED_CELLS, sizes.half_width - 1 : sizes.half_width + 2
+    ].mean(axis=1)  # (n, three offsets, planes)
+    strength = np.linalg.norm(seed, axis=-1)
+    best = strength.argmax(axis=1)
+    rows = np.arange(len(thin))
+    size = strength[rows, best] + 1e-6
+    unit = seed[rows, best] / size[:, None]
+    own = np.matmul(thin.reshape(len(thin), -1, 3), unit[:, :, None]).reshape(thin.shape[:3])
+    energy = np.einsum("ncop,ncop->nco", thin, thin)
+    variance = ((1.5 * noise) ** 2)[:, None, None]
+    size = size[:, None, None]
+    same = (own - 0.5 * size) * (size / variance)
+    other = np.minimum(0.25 * (energy / variance - 3.0), 0.7)  # clubs have several colours
+    llr = np.clip(np.maximum(same, other), -CLIP_LLR, CLIP_LLR)
+    return np.asarray(np.where(inside[:, :, None], llr, -CLIP_LLR), np.float32)
+
+
+def _best_run(
+    llr: Array, half: int, sizes: Band
+) -> tuple[NDArray[np.intp], Array, NDArray[np.intp], NDArray[np.intp]]:
+    """The best line and its run: column (n, cells), offsets at both ends (n, 2), first, last."""
+    count, cells, _ = llr.shape
+    t = (np.arange(cells) - half + 0.5) * sizes.cell
+    slopes = np.linspace(-SHEAR, SHEAR, 11)
+    shifts, slopes = (g.ravel() for g in np.meshgrid([-1.0, 0.0, 1.0], slopes))
+    offset = np.rint(shifts[:, None] + slopes[:, None] * t).astype(np.intp)  # (paths, cells)
+    columns = np.clip(offset + sizes.half_width, 0, 2 * sizes.half_width)
+    path = llr[:, np.arange(cells)[None], columns]  # (n, paths, cells)
+    right = np.cumsum(path[:, :, half:], axis=-1)
+    left = np.cumsum(path[:, :, half - 1 :: -1], axis=-1)
+    best = (right.max(axis=-1) + left.max(axis=-1)).argmax(axis=-1)
+    rows = np.arange(count)
+    stop = half + right[rows, best].argmax(axis=-1)
+    start = half - 1 - left[rows, best].argmax(axis=-1)
+    ends_t = (np.stack([start, stop + 1], axis=-1) - half) * sizes.cell
+    offsets = shifts[best][:, None] + slopes[best][:, None] * ends_t
+    return columns[best], offsets.astype(np.float32), start, stop
+
+
 def _measure(
-    band: NDArray[np.float32],
-    thin: NDArray[np.float32],
+    band: Array,
+    thin: Array,
     column: NDArray[np.intp],
-    start: NDArray[np.intp],
-    stop: NDArray[np.intp],
+    run: tuple[NDArray[np.intp], NDArray[np.intp]],
     inside: NDArray[np.bool_],
-    noise: NDArray[np.float32],
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    noise: Array,
+    sizes: Band,
+) -> tuple[Array, Array]:
+    """The cues of each segment (n, len(CUES)) and its colour (n, 3)."""
+    start, stop = run
     count, cells = column.shape
     cell = np.arange(cells)[None]
     rows = np.arange(count)[:, None]
     on = ((cell >= start[:, None]) & (cell <= stop[:, None])).astype(np.float32)
     number = on.sum(axis=1)
-    # The band moved so that the path is its middle column.
-    reach = 9
-    pick = np.clip(
-        column[:, :, None] + np.arange(-reach, reach + 1), 0, 2 * HALF_BAND_PX
-    )  # (n, cells, 19)
-    moved = band[rows[:, :, None], cell[:, :, None], pick]  # (n, cells, 19, planes)
-    profile = np.einsum("ncop,nc->nop", moved, on) / number[:, None, None]
-    outer = 0.25 * (
-        profile[:, reach - 4]
-        + profile[:, reach - 3]
-        + profile[:, reach + 3]
-        + profile[:, reach + 4]
-    )
-    centred = profile - outer[:, None]
+    # The band moved so that the path is its middle column, averaged over the run.
+    reach, flank = 3 * sizes.flank, sizes.flank
+    pick = np.clip(column[:, :, None] + np.arange(-reach, reach + 1), 0, 2 * sizes.half_width)
+    moved = band[rows[:, :, None], cell[:, :, None], pick]  # (n, cells, offsets, planes)
+    weights = (on / number[:, None])[:, None]
+    profile = np.matmul(weights, moved.reshape(count, cells, -1)).reshape(count, 2 * reach + 1, 3)
+    left = profile[:, reach - flank - 1 : reach - flank + 1].mean(axis=1)
+    right = profile[:, reach + flank : reach + flank + 2].mean(axis=1)
+    centred = profile - 0.5 * (left + right)[:, None]
     colour = centred[:, reach]
     size = np.linalg.norm(colour, axis=-1) + 1e-6
     unit = colour / size[:, None]
@@ -183,24 +201,20 @@ def _measure(
     local = np.einsum("ncp,np->nc", path, unit)
     fill = ((np.linalg.norm(path, axis=-1) > 0.35 * size[:, None]) * on).sum(axis=1) / number
     spread = np.sqrt((((local - size[:, None]) ** 2) * on).sum(axis=1) / number)
-    step = np.linalg.norm(
-        profile[:, reach - 4 : reach - 2].mean(axis=1)
-        - profile[:, reach + 3 : reach + 5].mean(axis=1),
-        axis=-1,
-    )
+    step = np.linalg.norm(left - right, axis=-1)
     beyond = (
         ((cell >= start[:, None] - 5) & (cell < start[:, None] - 1))
         | ((cell > stop[:, None] + 1) & (cell <= stop[:, None] + 5))
     ) & inside
     outside = (local * beyond).sum(axis=1) / np.maximum(beyond.sum(axis=1), 1)
-    away = np.abs(np.concatenate([shape[:, : reach - 3], shape[:, reach + 4 :]], axis=1))
-    narrow = np.abs(shape[:, [reach - 2, reach + 2]]).mean(axis=1)
+    away = np.abs(np.delete(shape, np.arange(reach - flank, reach + flank + 1), axis=1))
+    narrow = np.abs(shape[:, [reach - flank + 1, reach + flank - 1]]).mean(axis=1)
     cues = np.stack(
         [
             size,
             np.log1p(size * np.sqrt(number) / noise),
             np.linalg.norm(colour[:, 1:], axis=-1),
-            np.log(number * CELL_PX),
+            np.log(number * sizes.cell / sizes.flank),
             fill,
             np.minimum(step / size, 3.0),
             np.minimum(spread / size, 3.0),

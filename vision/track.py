@@ -5,20 +5,20 @@ The same growing and measuring as the full search, on a crop and on a handful of
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.contrast import contrast_planes
-from vision.find import ACCEPT, assign, evidence, touches_edge
+from vision.find import ACCEPT, FINE, Candidates, evidence, rank, settle
 from vision.frame import Frame
-from vision.hough import STRIP_PX, Lines
-from vision.layouts import rank_layouts
-from vision.model import focal_prior
-from vision.ribbon import measure
+from vision.hough import Lines
 from vision.rods import Rods
 from vision.segments import grow
 from vision.setup import Setup
 
+STRIP_PX = FINE.strips.strip
 MARGIN_PX = 48  # full-size pixels around the rods; the band itself reaches 26
 PIECES = (0.2, 0.5, 0.8)  # where along each rod it is looked for
 LOSS = 4.0  # evidence may fall by this much from one frame to the next
@@ -37,10 +37,9 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     half = [(rod.ends_px - corner + 0.5) / 2 - 0.5 for rod in rods.both]
     longest = max(float(np.linalg.norm(e[1] - e[0])) for e in half)
     pieces = np.concatenate([_pieces(e) for e in half]).astype(np.float32)
-    segments = grow(
-        planes, Lines(pieces, np.ones(len(pieces), np.float32)), reach_px=1.2 * longest + STRIP_PX
-    )
-    logit = evidence(segments)
+    lines = Lines(pieces, np.ones(len(pieces), np.float32))
+    segments = grow(planes, lines, FINE.band, reach_px=1.2 * longest + STRIP_PX)
+    logit = evidence(segments, FINE)
     chosen: list[int] = []
     for k, rod in enumerate(rods.both):
         mine = slice(k * len(PIECES), (k + 1) * len(PIECES))
@@ -52,20 +51,12 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
             return None
         chosen.append(best)
     full = (segments.ends_px[chosen].astype(np.float64) + 0.5) * 2 - 0.5 + corner
-    size = (frame.width, frame.height)
-    guesses = rank_layouts(
-        full, logit[chosen], touches_edge(full, size), size, focal_prior(size, setup)[0], setup
-    )
+    candidates = Candidates(full, logit[chosen])
+    guesses = rank(candidates, (frame.width, frame.height), setup)
     same = [g for g in guesses if (g.first, g.second) == (0, 1)]
     if not same or same[0].score < ACCEPT:
         return None
-    return assign(
-        (measure(frame, full[0]), measure(frame, full[1])),
-        (float(logit[chosen[0]]), float(logit[chosen[1]])),
-        same[0].score,
-        rods.runner_up,
-        setup,
-    )
+    return replace(settle(frame, candidates, same, setup), runner_up=rods.runner_up)
 
 
 def _crop(frame: Frame, rods: Rods) -> tuple[Frame | None, NDArray[np.float64]]:
