@@ -98,9 +98,9 @@ def _candidates(frame: Frame, factor: float, level: Level) -> Candidates:
 def rank(candidates: Candidates, size: tuple[int, int], setup: Setup) -> list[LayoutGuess]:
     """The candidates' layouts in a picture of `size` (width, height), best first."""
     ends = candidates.ends_px
-    cut = ((ends < EDGE_PX) | (ends > np.array(size) - 1 - EDGE_PX)).any(axis=-1)
+    cut = np.any((ends < EDGE_PX) | (ends > np.array(size) - 1 - EDGE_PX), axis=-1)
     focal_px, _ = focal_prior(size, setup)
-    return rank_layouts(ends, candidates.logit, cut, size, focal_px, setup)
+    return rank_layouts(ends, candidates.logit, np.asarray(cut), size, focal_px, setup)
 
 
 def settle(frame: Frame, candidates: Candidates, guesses: list[LayoutGuess], setup: Setup) -> Rods:

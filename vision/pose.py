@@ -27,6 +27,7 @@ from vision.setup import Lens, LensSource, Setup, View
 
 ITERATIONS = 25
 HIDDEN_GAIN = 9.0  # an end that costs this much chi^2 is covered, or runs on into something else
+RUNS_ON_COST = 4.0
 START_TURNS_RAD = np.deg2rad([0.0, -8.0, 8.0])
 
 
@@ -63,13 +64,15 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     view = observe(rods.both, size, setup)
     hidden = np.zeros((2, 2), bool)
     params, cost = _levenberg_marquardt(view, _starts(view, rods, setup))
+    rivals: list[_Without] = []
     for _ in range(2):
         least = int(cost.argmin())
-        without = _without_worst_end(view, params[least], float(cost[least]))
-        if without is None:
+        without = _without_one_end(view, params[least], float(cost[least]))
+        if not without:
             break
-        worst, view = without
-        hidden[worst] = True
+        hidden[without[0].end] = True
+        view = without[0].view
+        rivals += without[1:]
         params, cost = _levenberg_marquardt(view, params)
     order = np.argsort(cost, kind="stable")
     best = params[order[0]]
@@ -80,6 +83,7 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     misfit = float(rest @ rest) / freedom
     information = jacobian.T @ jacobian
     cov = np.linalg.pinv(information, hermitian=True) * max(1.0, misfit)
+    cov = cov + _between(best, float(cost[order[0]]), rivals)
     others = [cost[k] for k in order[1:] if np.abs(params[k][:6] - best[:6]).max() > 0.02]
     ratio = float(others[0] / max(cost[order[0]], 1e-3)) if others else float("inf")
     pixels = rest[:8] * np.concatenate(
@@ -122,22 +126,46 @@ def mark_hidden(rods: Rods, pose: Pose) -> Rods:
     )
 
 
-def _without_worst_end(
-    view: View2D, params: NDArray[np.float64], cost: float
-) -> tuple[tuple[int, int], View2D] | None:
-    """The end whose absence mends the misfit most, if one clearly does and scale remains."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Without:
+    """The solution with one end set aside. `cost` includes how unlikely that is beforehand."""
+
+    end: tuple[int, int]
+    view: View2D
+    params: NDArray[np.float64]
+    cost: float
+
+
+def _without_one_end(view: View2D, params: NDArray[np.float64], cost: float) -> list[_Without]:
+    """Solutions without one end that mend the misfit clearly, best first; [] where none does."""
     seen = np.argwhere(np.isfinite(view.end_sigma))
     if len(seen) <= 2 or cost < HIDDEN_GAIN:
-        return None
-    best: tuple[float, tuple[int, int], View2D] | None = None
+        return []
+    out = []
     for rod, end in seen:
         end_sigma = view.end_sigma.copy()
         end_sigma[rod, end] = np.inf
         trial = replace(view, end_sigma=end_sigma)
-        gain = cost - float(_levenberg_marquardt(trial, params[None])[1][0])
-        if gain > HIDDEN_GAIN and (best is None or gain > best[0]):
-            best = (gain, (int(rod), int(end)), trial)
-    return None if best is None else best[1:]
+        solved, left = _levenberg_marquardt(trial, params[None])
+        # Residual of the end set aside: covered ends stop short, far fewer run on.
+        whole = residuals(view, solved[0])[4:8].reshape(2, 2)[rod, end]
+        short = whole < 0 if end == 0 else whole > 0
+        price = 0.0 if short else RUNS_ON_COST
+        out.append(_Without((int(rod), int(end)), trial, solved[0], float(left[0]) + price))
+    out.sort(key=lambda w: w.cost)
+    if cost - out[0].cost < HIDDEN_GAIN:
+        return []
+    return [w for w in out if cost - w.cost > HIDDEN_GAIN / 2]
+
+
+def _between(
+    best: NDArray[np.float64], cost: float, rivals: list[_Without]
+) -> NDArray[np.float64]:
+    """Variance between a mixture's means: which end is the wrong one is not known."""
+    weights = np.exp(-0.5 * np.array([max(r.cost - cost, 0.0) for r in rivals]))
+    total = 1.0 + float(weights.sum())
+    steps = np.array([r.params - best for r in rivals]).reshape(-1, COUNT)
+    return np.asarray(np.einsum("n,np,nq->pq", weights / total, steps, steps))
 
 
 def _starts(view: View2D, rods: Rods, setup: Setup) -> NDArray[np.float64]:

@@ -31,10 +31,10 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """Seconds spent, measured by the caller's clock; None where nothing was timed."""
+    """Seconds spent, measured by the caller's clock; None for a part that was not timed apart."""
 
-    find_s: float
-    pose_s: float
+    find_s: float | None
+    pose_s: float | None
     total_s: float
 
 
