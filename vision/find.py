@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -208,13 +208,11 @@ def _ordered(ribbon: Ribbon, key: NDArray[np.float64]) -> Ribbon:
     """The ribbon with the end of the smaller key first."""
     if key[0] <= key[1]:
         return ribbon
-    return Ribbon(
-        ribbon.ends_px[::-1].copy(),
-        ribbon.line_sigma_px,
-        (ribbon.ends[1], ribbon.ends[0]),
-        (ribbon.end_sigma_px[1], ribbon.end_sigma_px[0]),
-        ribbon.width_px,
-        ribbon.contrast,
+    return replace(
+        ribbon,
+        ends_px=ribbon.ends_px[::-1].copy(),
+        ends=ribbon.ends[::-1],
+        end_sigma_px=ribbon.end_sigma_px[::-1],
     )
 
 

@@ -66,9 +66,7 @@ def place(pose: Pose, setup: Setup) -> tuple[Placement, Layout]:
     First-order propagation J C J^T of the pose's covariance (JCGM 100:2008, 5.2.2).
     """
     values = _quantities(pose.params, setup)
-    moved = pose.params + np.eye(len(pose.params)) * STEP
-    lower = pose.params - np.eye(len(pose.params)) * STEP
-    jacobian = (_quantities(moved, setup) - _quantities(lower, setup)) / (2 * STEP)
+    jacobian = slopes(pose.params, setup)
     cov = jacobian @ pose.cov @ jacobian.T
     offset, distance, height, yaw, pitch, roll, angle, square, separation = (
         float(v) for v in values
@@ -86,6 +84,16 @@ def place(pose: Pose, setup: Setup) -> tuple[Placement, Layout]:
         separation_sigma_m=None if face_on else float(sigma[8]),
     )
     return placement, layout
+
+
+def slopes(params: NDArray[np.float64], setup: Setup) -> NDArray[np.float64]:
+    """Derivatives (9, COUNT) of placement and layout by the pose's parameters.
+
+    Rows: the six of `QUANTITIES`, the layout's angle, the square offset (T), the separation (pair).
+    """
+    step = np.eye(len(params)) * STEP
+    rise = _quantities(params + step, setup) - _quantities(params - step, setup)
+    return np.asarray(rise / (2 * STEP))
 
 
 def _quantities(params: NDArray[np.float64], setup: Setup) -> NDArray[np.float64]:

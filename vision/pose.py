@@ -112,6 +112,14 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     )
 
 
+def whitened_jacobian(pose: Pose) -> NDArray[np.float64]:
+    """Derivatives (23, COUNT) of `vision.model.residuals`' rows, each over its sigma, at the pose.
+
+    Without misfit, the pose's covariance is (J^T J)^-1 of this matrix.
+    """
+    return np.asarray(_jacobian(pose.view, pose.params[None])[0])
+
+
 def mark_hidden(rods: Rods, pose: Pose) -> Rods:
     """The rods with the ends that the pose set aside marked as hidden."""
 
@@ -265,4 +273,4 @@ def _levenberg_marquardt(
     return params, cost
 
 
-__all__ = ["Pose", "ends_in_view", "mark_hidden", "project", "solve_pose"]
+__all__ = ["Pose", "ends_in_view", "mark_hidden", "project", "solve_pose", "whitened_jacobian"]

@@ -48,6 +48,7 @@ def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Read
         advice=advise(rods, placement, layout, framing, setup),
         evidence=Evidence(pose.residual_px, pose.runner_up_ratio),
         unsure=unsure,
+        pose=pose,
     )
 
 

@@ -9,6 +9,7 @@ from vision.advice import Advice
 from vision.effect import Effect
 from vision.framing import Framing
 from vision.placement import Layout, Placement
+from vision.pose import Pose
 from vision.rods import NotFound, Rods
 from vision.setup import Lens, Setup
 
@@ -53,3 +54,4 @@ class Reading:
     advice: tuple[Advice, ...]
     evidence: Evidence | None
     unsure: tuple[str, ...] = ()  # governed quantities inside tolerance but not surely so
+    pose: Pose | None = None  # what the placement was made from

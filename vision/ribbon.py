@@ -43,6 +43,8 @@ class Ribbon:
     end_sigma_px: tuple[float, float]
     width_px: float
     contrast: float
+    fill: float  # share of the run that looks like rod
+    beyond: float  # how much the ground just beyond the ends looks like it
 
 
 def measure(frame: Frame, ends_px: NDArray[np.float64]) -> Ribbon:
@@ -56,13 +58,14 @@ def measure(frame: Frame, ends_px: NDArray[np.float64]) -> Ribbon:
         ends = ends + across * np.array([[shift_a], [shift_b]])
         band, t, weights = _band(frame, ends)
     width, contrast = _width(band, t, weights)
-    placed, kinds, end_sigma = _ends(frame, ends, width)
+    placed, kinds, end_sigma, fill, beyond = _ends(frame, ends, width)
     # The line was fitted over the old extent: fit once more over the new one.
     ends = placed
     band, t, weights = _band(frame, ends)
     shift_a, shift_b, sigma = _line_fit(band, t, weights)
     ends = ends + _across(ends) * np.array([[shift_a], [shift_b]])
-    return Ribbon(ends, float(np.hypot(sigma, LINE_FLOOR_PX)), kinds, end_sigma, width, contrast)
+    line_sigma = float(np.hypot(sigma, LINE_FLOOR_PX))
+    return Ribbon(ends, line_sigma, kinds, end_sigma, width, contrast, fill, beyond)
 
 
 def _across(ends: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -156,7 +159,7 @@ def _peak(template: NDArray[np.float64], o: NDArray[np.float64]) -> float:
 
 def _ends(
     frame: Frame, ends: NDArray[np.float64], width_px: float
-) -> tuple[NDArray[np.float64], tuple[End, End], tuple[float, float]]:
+) -> tuple[NDArray[np.float64], tuple[End, End], tuple[float, float], float, float]:
     """Both ends along the line: the run of samples that look more like rod than like ground."""
     length = float(np.linalg.norm(ends[1] - ends[0]))
     along = (ends[1] - ends[0]) / length
@@ -190,7 +193,10 @@ def _ends(
         )
         kinds.append(End.CUT if out else End.SEEN)
         sigmas.append(CUT_SIGMA_PX if out else sigma)
-    return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1])
+    fill = float((np.maximum(same, other)[lo : hi + 1] > 0).mean())
+    outside = np.concatenate([likeness[max(lo - 24, 0) : max(lo - 6, 0)], likeness[hi + 7 : hi + 25]])
+    beyond = float(np.clip(outside, -1.0, 2.0).mean()) if len(outside) else 0.0
+    return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1]), fill, beyond
 
 
 def _contrast_along(
