@@ -93,8 +93,8 @@ def advise(
     for g in quantities:
         if g.sure:
             continue
-        if _worth_moving(g):
-            moves += _move(g, layout, framing, setup)
+        if asks(g):
+            moves += moves_for(g, layout, framing, setup)
         else:
             remedies.append(Advice(Move.HOLD, _remedy(g, setup)))
     # A remedy for one quantity serves all that need the same: said once.
@@ -117,6 +117,11 @@ _REMEDY_ORDER: tuple[str | None, ...] = (*(r.value for r in Remedy), None)
 def _fallback() -> Advice:
     """The swing leaves the picture for no reason that the pose explains: back, by eye."""
     return Advice(Move.CLOSER, "back")
+
+
+def asks(g: Governed) -> bool:
+    """Whether this quantity is told to be moved, as opposed to left alone or known better."""
+    return not g.sure and _worth_moving(g)
 
 
 def _worth_moving(g: Governed) -> bool:
@@ -144,7 +149,7 @@ def _remedy(g: Governed, setup: Setup) -> str | None:
     return Remedy.STEADY.value
 
 
-def _move(
+def moves_for(
     g: Governed, layout: Layout | None, framing: Framing | None, setup: Setup
 ) -> list[Advice]:
     """The move that takes the quantity's error to zero (framing: its cure)."""

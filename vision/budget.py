@@ -7,6 +7,7 @@ sum over rows of ((dq/dp) G)_row^2 (JCGM 100:2008, 5.1.2), and every row belongs
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -34,12 +35,25 @@ WORTH = 0.9  # a remedy that leaves more than this share of every governed sprea
 class Source(StrEnum):
     """Where uncertainty comes from. Keys of the texts file (`source.<value>`)."""
 
-    PIXELS = "pixels"  # lines and ends in the picture
+    PIXELS = "pixels"  # lines and ends in the picture, and doubt about which end is covered
     TILT = "tilt"  # pitch and roll: the sensor, or how phones are held
     FOCAL = "focal"  # focal length, principal point, distortion
     LAYOUT = "layout"  # how the rods lie to each other
     LENGTH = "length"  # how long the rods are
     OTHER = "other"  # how high lenses usually are
+
+
+class How(StrEnum):
+    """What a person can do about a source. Keys of the texts file (`explain.<value>`)."""
+
+    TILT_SENSOR = "tilt-sensor"  # allow it
+    TILT = "tilt"  # know the sensor better
+    LENS = "lens"  # state the focal length
+    FOCAL = "focal"  # know it better
+    RODS = "rods"  # state their lengths
+    LENGTH = "length"  # know them better
+    LAYOUT = "layout"  # lay the rods with care
+    PIXELS = "pixels"  # show them better
 
 
 _PRIORS = {
@@ -68,13 +82,11 @@ BUDGETED = (*QUANTITIES, "angle_rad", "square_offset_m")
 class Step:
     """What narrowing one source would bring: sigma of each of `Budget.quantities` afterwards.
 
-    `kind` is a key of the texts file (`explain.<kind>`): `tilt-sensor`, `tilt`, `lens`, `focal`,
-    `rods`, `length`, `layout`, `pixels`. `share`: the sum of the squared governed spreads, each
-    over its tolerance, after over before.
+    `share`: the sum of the squared governed spreads, each over its tolerance, after over before.
     """
 
     source: Source
-    kind: str
+    how: How
     sigma: dict[str, float]
     share: float
 
@@ -83,7 +95,8 @@ class Step:
 class Budget:
     """Variances (len(quantities), len(Source)) of one reading, in the order of both names.
 
-    Their sum over the sources is the quantity's own variance, misfit included. `misfit` is the
+    Their sum over the sources is the quantity's own variance, misfit included. What the pose's
+    covariance holds beyond propagation (which end is covered) counts as pixels. `misfit` is the
     factor by which a bad fit has widened every variance (1 for a good one). `steps`: what to do
     about it, the most useful first.
     """
@@ -110,34 +123,37 @@ def error_budget(pose: Pose, setup: Setup) -> Budget:
     parts = misfit * (by_parameter @ gain) ** 2
     rows = np.array([list(Source).index(source) for source in SOURCE_OF_ROW])
     variance = np.stack([parts[:, rows == k].sum(axis=1) for k in range(len(Source))], axis=1)
+    whole = np.einsum("qp,pr,qr->q", by_parameter, pose.cov, by_parameter)
+    beyond = np.maximum(whole - variance.sum(axis=1), 0.0)
+    variance[:, list(Source).index(Source.PIXELS)] += beyond
     names = BUDGETED[:count]
-    return Budget(names, variance, misfit, _steps(jacobian, by_parameter, names, pose, setup))
+
+    def sigma(factor: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Sigma of every quantity with each row weighted by `factor`."""
+        weighted = jacobian * factor[:, None]
+        cov = misfit * np.linalg.pinv(weighted.T @ weighted, hermitian=True)
+        own = np.einsum("qp,pr,qr->q", by_parameter, cov, by_parameter)
+        return np.asarray(np.sqrt(own + beyond))
+
+    return Budget(names, variance, misfit, _steps(sigma, names, pose, setup))
 
 
 def _steps(
-    jacobian: NDArray[np.float64],
-    by_parameter: NDArray[np.float64],
+    sigma: Callable[[NDArray[np.float64]], NDArray[np.float64]],
     names: tuple[str, ...],
     pose: Pose,
     setup: Setup,
 ) -> tuple[Step, ...]:
     """The remedies, each tried on the information matrix: best first, useless ones left out."""
     weight = _weights(pose, setup, names)
-    before = _sigma(jacobian, by_parameter, pose)
+    before = sigma(np.ones(MEASURED_ROWS + COUNT))
     steps = []
-    for source, kind, narrower in _remedies(pose, setup):
-        after = _sigma(jacobian * narrower[:, None], by_parameter, pose)
+    for source, how, narrower in _remedies(pose, setup):
+        after = sigma(narrower)
         share = float((weight * after**2).sum() / (weight * before**2).sum())
         if (after[weight > 0] < WORTH * before[weight > 0]).any():
-            steps.append(Step(source, kind, dict(zip(names, after.tolist(), strict=True)), share))
+            steps.append(Step(source, how, dict(zip(names, after.tolist(), strict=True)), share))
     return tuple(sorted(steps, key=lambda step: step.share))
-
-
-def _sigma(
-    jacobian: NDArray[np.float64], by_parameter: NDArray[np.float64], pose: Pose
-) -> NDArray[np.float64]:
-    cov = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True) * max(1.0, pose.misfit)
-    return np.sqrt(np.einsum("qp,pr,qr->q", by_parameter, cov, by_parameter))
 
 
 def _weights(pose: Pose, setup: Setup, names: tuple[str, ...]) -> NDArray[np.float64]:
@@ -151,8 +167,8 @@ def _weights(pose: Pose, setup: Setup, names: tuple[str, ...]) -> NDArray[np.flo
     return weight
 
 
-def _remedies(pose: Pose, setup: Setup) -> list[tuple[Source, str, NDArray[np.float64]]]:
-    """(source, kind, factor on each row of the whitened Jacobian) of what a person can do."""
+def _remedies(pose: Pose, setup: Setup) -> list[tuple[Source, How, NDArray[np.float64]]]:
+    """(source, how, factor on each row of the whitened Jacobian) of what a person can do."""
     sigma = pose.view.prior_sigma
 
     def rows(*names: str) -> list[int]:
@@ -166,20 +182,20 @@ def _remedies(pose: Pose, setup: Setup) -> list[tuple[Source, str, NDArray[np.fl
             factor[row] = 1 / HALF if reach is None else max(1.0, now / reach)
         return factor
 
-    sensor, stated_lens = setup.tilt is None, setup.lens is None
+    sensor, assumed = setup.tilt is None, setup.lens is None
     unmeasured = any(role not in setup.rod_lengths_m for role in setup.roles)
     pixels = np.ones(MEASURED_ROWS + COUNT)
     pixels[:MEASURED_ROWS] = 1 / HALF
     tilt = known(rows("pitch_rad", "roll_rad"), SENSOR_RAD if sensor else None)
-    focal = known(rows("log_focal"), CALIBRATED if stated_lens else None)
+    focal = known(rows("log_focal"), CALIBRATED if assumed else None)
     length = known(
         rows("log_length_1", "log_length_2"), STATED_LENGTH if unmeasured else MEASURED_LENGTH
     )
     layout = known(rows("lean_rad", "place_a_m", "place_b_m"), None)
     return [
-        (Source.TILT, "tilt-sensor" if sensor else "tilt", tilt),
-        (Source.FOCAL, "lens" if stated_lens else "focal", focal),
-        (Source.LENGTH, "rods" if unmeasured else "length", length),
-        (Source.LAYOUT, "layout", layout),
-        (Source.PIXELS, "pixels", pixels),
+        (Source.TILT, How.TILT_SENSOR if sensor else How.TILT, tilt),
+        (Source.FOCAL, How.LENS if assumed else How.FOCAL, focal),
+        (Source.LENGTH, How.RODS if unmeasured else How.LENGTH, length),
+        (Source.LAYOUT, How.LAYOUT, layout),
+        (Source.PIXELS, How.PIXELS, pixels),
     ]

@@ -8,8 +8,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision import hough, segments
+from vision import evidence, hough, segments
 from vision.contrast import HALF, QUARTER, contrast_planes
+from vision.evidence import Evidence
 from vision.frame import MIN_SIDE_PX, Frame
 from vision.layouts import LayoutGuess, rank_layouts
 from vision.model import focal_prior
@@ -24,35 +25,17 @@ EDGE_PX = 10.0  # full-size pixels from the picture's edge: the end is cut
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """One resolution of the search; `weights`, `bias`: "this segment lies on a rod", log-odds.
-
-    Logistic regression on the cues of `vision.segments.CUES` over path-traced scenes.
-    """
+    """One resolution of the search."""
 
     reduction: int
     strips: hough.Strips
     band: segments.Band
     pieces: int
-    weights: NDArray[np.float64]
-    bias: float
+    evidence: Evidence
 
 
-COARSE = Level(
-    QUARTER,
-    hough.COARSE,
-    segments.COARSE,
-    80,
-    np.array([-2.126, 4.117, 2.024, -1.239, 0.618, -1.786, -1.707, -2.399, -6.815, -3.305]),
-    -6.536,
-)
-FINE = Level(
-    HALF,
-    hough.FINE,
-    segments.FINE,
-    100,
-    np.array([-1.344, 4.636, 1.269, -1.662, 2.473, -1.064, -0.367, -0.958, -6.756, -4.455]),
-    -10.504,
-)
+COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 80, evidence.COARSE)
+FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
 ACCEPT = -8.0  # score of a layout from which it is believed
 SURE = -3.0  # score at the coarse level that makes the fine one needless
 ONE_ROD_LOGIT = 1.0
@@ -88,7 +71,7 @@ def _candidates(frame: Frame, factor: float, level: Level) -> Candidates:
     planes = contrast_planes(frame, level.reduction)
     pieces = hough.find_lines(planes, level.pieces, level.strips)
     found = segments.grow(planes, pieces, level.band)
-    logit = evidence(found, level)
+    logit = level.evidence.log_odds(found.cues)
     to_full = level.reduction * factor
     ends = (found.ends_px.astype(np.float64) + 0.5) * to_full - 0.5
     kept = _distinct(ends, logit, 2.0 * level.strips.strip / 8 * to_full)
@@ -111,11 +94,6 @@ def settle(frame: Frame, candidates: Candidates, guesses: list[LayoutGuess], set
     first, second = (measure(frame, candidates.ends_px[k]) for k in chosen)
     scores = (float(candidates.logit[best.first]), float(candidates.logit[best.second]))
     return _assign((first, second), scores, best.score, max(others, default=-np.inf), setup)
-
-
-def evidence(found: segments.Segments, level: Level) -> NDArray[np.float64]:
-    """Log-odds (n,) that each segment lies on a rod."""
-    return np.asarray(found.cues.astype(np.float64) @ level.weights + level.bias)
 
 
 def _unusable(frame: Frame) -> Reason | None:

@@ -5,20 +5,22 @@ Pure: the caller gives each frame's time and carries the state.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from vision.advice import holding
-from vision.find import find
 from vision.frame import Frame
 from vision.governed import governed
-from vision.read import conclude
+from vision.hint import Hint, carried, on_rods
+from vision.read import conclude, search
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Rods
 from vision.setup import Setup
+from vision.telling import Told, tell
 from vision.track import follow
 
 HOLD_S = 1.0  # surely inside every tolerance for this long before "square" is said
 GRACE_S = 0.3  # still inside but no longer surely so, for this long before it is taken back
+MARK_S = 10.0  # a mark that has lain on no found rod for so long is forgotten
 SEARCH_EVERY_S = 2.0  # a full search now and then: tracking must not stay on a wrong line
 
 
@@ -30,6 +32,10 @@ class LiveState:
     searched_s: float = float("-inf")
     square_since_s: float | None = None
     last_square_s: float = float("-inf")
+    told: Told = field(default_factory=Told)
+    given: tuple[Hint, ...] = ()  # the taps as they came
+    marks: tuple[Hint, ...] = ()  # where they are now: they travel with the rods
+    marked_s: float = float("-inf")
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,26 +46,61 @@ class LiveReading:
     square_for_s: float
     need_s: float = HOLD_S
     tracked: bool = False
+    marks: tuple[Hint, ...] = ()  # the taps still in force, where they are now
 
 
 def step(
-    state: LiveState, frame: Frame, setup: Setup, time_s: float
+    state: LiveState, frame: Frame, setup: Setup, time_s: float, hints: tuple[Hint, ...] = ()
 ) -> tuple[LiveState, LiveReading]:
-    """Analyse one frame of a stream; `time_s` is the frame's own time, never the wall clock."""
+    """Analyse one frame of a stream; `time_s` is the frame's own time, never the wall clock.
+
+    `hints` are the taps in force, the same with every frame until they change; a change makes a
+    full search instead of tracking.
+    """
+    if hints != state.given:
+        state = replace(state, given=hints, marks=hints, marked_s=time_s, rods=None)
+    size = (frame.width, frame.height)
     rods: Rods | NotFound | None = None
     if state.rods is not None and 0 <= time_s - state.searched_s < SEARCH_EVERY_S:
         rods = follow(frame, state.rods, setup)
     tracked = rods is not None
     if rods is None:
-        rods = find(frame, setup)
-    reading = conclude(rods, (frame.width, frame.height), setup)
+        rods = search(frame, setup, state.marks)
+    reading = conclude(rods, size, setup)
+    found = rods if isinstance(rods, Rods) and reading.placement is not None else None
     state = replace(
-        state,
-        rods=rods if isinstance(rods, Rods) and reading.placement is not None else None,
+        _marks(state, found, tracked, size, time_s),
+        rods=found,
         searched_s=state.searched_s if tracked else time_s,
     )
+    state, reading, held_s = settle(state, reading, time_s)
+    return state, LiveReading(reading, held_s, HOLD_S, tracked, state.marks)
+
+
+def _marks(
+    state: LiveState, found: Rods | None, tracked: bool, size: tuple[int, int], time_s: float
+) -> LiveState:
+    """Marks go where their rods go; one that serves nothing any more is forgotten."""
+    if not state.marks:
+        return state
+    marks, marked_s = state.marks, state.marked_s
+    if found is not None and tracked and state.rods is not None:
+        marks = carried(marks, state.rods, found, size)
+    if found is not None and on_rods(marks, found, size):
+        marked_s = time_s
+    elif time_s - marked_s > MARK_S:
+        marks = ()
+    return replace(state, marks=marks, marked_s=marked_s)
+
+
+def settle(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState, Reading, float]:
+    """The reading as it is told at this time: square only once held, one instruction at a time.
+
+    Also gives for how long (seconds) everything has been inside.
+    """
     state, reading, held_s = _hold(state, reading, time_s)
-    return state, LiveReading(reading, held_s, HOLD_S, tracked)
+    told, advice = tell(state.told, reading, time_s)
+    return replace(state, told=told), replace(reading, advice=advice), held_s
 
 
 def _hold(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState, Reading, float]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from vision.advice import advise
@@ -9,25 +11,38 @@ from vision.effect import film_effect
 from vision.find import find
 from vision.frame import Frame
 from vision.framing import frame_swing
+from vision.hint import Hint
 from vision.placement import ground_from_view, place
 from vision.pose import mark_hidden, solve_pose
 from vision.reading import Evidence, Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
 from vision.verdict import judge
+from vision.wrong import surely_not
 
 MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no such layout
 
 
-def read(frame: Frame, setup: Setup) -> Reading:
-    """Everything that one picture says under this setup."""
-    return conclude(find(frame, setup), (frame.width, frame.height), setup)
+def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
+    """Everything that one picture says under this setup; `hints` say where rods are."""
+    return conclude(search(frame, setup, hints), (frame.width, frame.height), setup)
+
+
+def search(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
+    """See `vision.find.find`; it is told of hints only where there are any."""
+    finder: Callable[..., Rods | NotFound] = find
+    return finder(frame, setup, hints=hints) if hints else finder(frame, setup)
 
 
 def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
     """The chain from the found rods on, for a picture of `size` (width, height)."""
     if isinstance(rods, NotFound):
         return _not_found(rods, setup)
+    ends_px = np.stack([rod.ends_px for rod in rods.both])
+    # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
+    wrong = surely_not(ends_px, size, setup)
+    if wrong is not None:
+        return _not_found(NotFound(wrong, rods.both), setup)
     pose = solve_pose(rods, size, setup)
     if not np.isfinite(pose.cost) or pose.misfit > MISFIT_LIMIT:
         return _not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup)

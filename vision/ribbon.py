@@ -194,7 +194,9 @@ def _ends(
         kinds.append(End.CUT if out else End.SEEN)
         sigmas.append(CUT_SIGMA_PX if out else sigma)
     fill = float((np.maximum(same, other)[lo : hi + 1] > 0).mean())
-    outside = np.concatenate([likeness[max(lo - 24, 0) : max(lo - 6, 0)], likeness[hi + 7 : hi + 25]])
+    outside = np.concatenate(
+        [likeness[max(lo - 24, 0) : max(lo - 6, 0)], likeness[hi + 7 : hi + 25]]
+    )
     beyond = float(np.clip(outside, -1.0, 2.0).mean()) if len(outside) else 0.0
     return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1]), fill, beyond
 

@@ -26,6 +26,12 @@ class Reason(StrEnum):
     ONE_ROD = "one-rod"
     UNSURE = "unsure"  # something rod-like, not sure enough
     WRONG_LAYOUT = "wrong-layout"  # cross like neither a T nor a pair
+    CROSSED = "crossed"  # like an X
+    CORNER = "corner"  # ends meet, like an L
+    PAIR_LAID = "pair-laid"  # side by side where a T is expected
+    T_LAID = "t-laid"  # a T where a pair is expected
+    T_TURNED = "t-turned"  # a T whose stem points elsewhere than to the lens
+    APART = "apart"  # too far from each other for either layout
     TOO_DARK = "too-dark"
     BLANK = "blank"  # torn, covered or even picture
     TOO_SMALL = "too-small"

@@ -32,7 +32,12 @@ CUES = (
     "ends",
     "narrow",
     "parallels",
+    "luma",
+    "noise",
+    *(f"share of {plane}" for plane in ("luma", "red-green", "blue-yellow")),
+    *(f"along {share}" for share in (10, 25, 50, 75)),
 )
+# Behind these: the profile across, its even part and its odd part, from 1 pixel to 3 flanks out.
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +56,16 @@ COARSE = Band(cell=2, sample=1, half_width=8, flank=2)  # planes at a quarter
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Segments:
-    """In pixels of the planes: `ends_px` (n, 2, 2), `cues` (n, len(CUES)), `colour` (n, 3)."""
+    """In pixels of the planes: `ends_px` (n, 2, 2), `cues` (n, `cue_count`), `colour` (n, 3)."""
 
     ends_px: Array
     cues: Array
     colour: Array
+
+
+def cue_count(sizes: Band) -> int:
+    """Number of cues that `grow` measures."""
+    return len(CUES) + 2 * 3 * sizes.flank
 
 
 def grow(
@@ -68,7 +78,7 @@ def grow(
     if not len(lines.ends_px):
         return Segments(
             np.empty((0, 2, 2), np.float32),
-            np.empty((0, len(CUES)), np.float32),
+            np.empty((0, cue_count(sizes)), np.float32),
             np.empty((0, 3), np.float32),
         )
     reach = REACH * max(planes.shape[1:]) if reach_px is None else reach_px
@@ -177,7 +187,7 @@ def _measure(
     noise: Array,
     sizes: Band,
 ) -> tuple[Array, Array]:
-    """The cues of each segment (n, len(CUES)) and its colour (n, 3)."""
+    """The cues of each segment (n, `cue_count`) and its colour (n, 3)."""
     start, stop = run
     count, cells = column.shape
     cell = np.arange(cells)[None]
@@ -221,7 +231,25 @@ def _measure(
             np.clip(outside / size, -1.0, 2.0),
             np.minimum(narrow / size, 2.0),
             np.minimum(away.max(axis=1) / size, 3.0),
+            colour[:, 0],
+            noise,
+            *np.abs(unit).T,
+            *_quantiles(local / size[:, None], on),
         ],
         axis=-1,
     )
+    out, back = shape[:, reach + 1 :], shape[:, reach - 1 :: -1]
+    profile_cues = np.concatenate([out + back, np.abs(out - back)], axis=1) / (2 * size[:, None])
+    cues = np.concatenate([cues, np.clip(profile_cues, -3.0, 3.0)], axis=1)
     return cues.astype(np.float32), colour.astype(np.float32)
+
+
+def _quantiles(values: Array, on: Array) -> list[Array]:
+    """The 10th, 25th, 50th and 75th percentile of each row (n, cells) where `on` is 1."""
+    ordered = np.sort(np.where(on > 0, values, np.inf), axis=1)
+    last = on.sum(axis=1) - 1
+    rows = np.arange(len(values))
+    return [
+        np.clip(ordered[rows, np.rint(share * last).astype(np.intp)], -3.0, 3.0)
+        for share in (0.10, 0.25, 0.50, 0.75)
+    ]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.contrast import contrast_planes
-from vision.find import ACCEPT, FINE, Candidates, evidence, rank, settle
+from vision.find import ACCEPT, FINE, Candidates, rank, settle
 from vision.frame import Frame
 from vision.hough import Lines
 from vision.rods import Rods
@@ -39,7 +39,7 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     pieces = np.concatenate([_pieces(e) for e in half]).astype(np.float32)
     lines = Lines(pieces, np.ones(len(pieces), np.float32))
     segments = grow(planes, lines, FINE.band, reach_px=1.2 * longest + STRIP_PX)
-    logit = evidence(segments, FINE)
+    logit = FINE.evidence.log_odds(segments.cues)
     chosen: list[int] = []
     for k, rod in enumerate(rods.both):
         mine = slice(k * len(PIECES), (k + 1) * len(PIECES))
