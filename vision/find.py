@@ -36,8 +36,8 @@ class Level:
 
 COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 80, evidence.COARSE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
-ACCEPT = -8.0  # score of a layout from which it is believed
-SURE = -3.0  # score at the coarse level that makes the fine one needless
+ACCEPT = -3.0  # score of a layout from which it is believed
+SURE = 0.0  # score at the coarse level that makes the fine one needless
 ONE_ROD_LOGIT = 1.0
 DARK_LEVEL = 12.0
 BLANK_SPREAD = 2.0

@@ -54,7 +54,7 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     candidates = Candidates(full, logit[chosen])
     guesses = rank(candidates, (frame.width, frame.height), setup)
     same = [g for g in guesses if (g.first, g.second) == (0, 1)]
-    if not same or same[0].score < ACCEPT:
+    if not same or same[0].score < ACCEPT - LOSS:
         return None
     return replace(settle(frame, candidates, same, setup), runner_up=rods.runner_up)
 
