@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from vision.frame import Frame
+from vision.hint import Hint
 from vision.reading import Reading, Timing, Verdict
 from vision.rods import NotFound, Rods
 from vision.setup import Setup, View
@@ -19,8 +20,8 @@ class Solver(Protocol):
     Implementations must survive pickling: they travel to worker processes.
     """
 
-    def find(self, frame: Frame, setup: Setup) -> Rods | NotFound:
-        """The rods, or why not."""
+    def find(self, frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
+        """The rods, or why not; `hints` is given only where there are any."""
         ...
 
     def conclude(self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
@@ -31,11 +32,11 @@ class Solver(Protocol):
 class VisionSolver:
     """The real one."""
 
-    def find(self, frame: Frame, setup: Setup) -> Rods | NotFound:
+    def find(self, frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
         """See `vision.find.find`."""
         from vision.find import find
 
-        return find(frame, setup)
+        return find(frame, setup, hints)
 
     def conclude(self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
         """See `vision.read.conclude`."""
@@ -57,11 +58,16 @@ def possible_views(setup: Setup, stated: bool) -> tuple[View, ...]:
 
 
 def solve(
-    frame: Frame, setup: Setup, views: Sequence[View], solver: Solver
+    frame: Frame,
+    setup: Setup,
+    views: Sequence[View],
+    solver: Solver,
+    hints: tuple[Hint, ...] = (),
 ) -> tuple[Reading, Timing]:
     """The reading of the best-scoring of `views` (the first one's reason where none is found)."""
     start_s = time.perf_counter()
-    tried = [(solver.find(frame, s), s) for s in (replace(setup, view=v) for v in views)]
+    taps = {"hints": hints} if hints else {}
+    tried = [(solver.find(frame, s, **taps), s) for s in (replace(setup, view=v) for v in views)]
     found_s = time.perf_counter()
     tried.sort(key=lambda pair: _rank(pair[0]), reverse=True)
     size = (frame.width, frame.height)

@@ -12,11 +12,13 @@ from vision import evidence, hough, segments
 from vision.contrast import HALF, QUARTER, contrast_planes
 from vision.evidence import Evidence
 from vision.frame import MIN_SIDE_PX, Frame
+from vision.hint import Hint, hinted
 from vision.layouts import LayoutGuess, rank_layouts
 from vision.model import focal_prior
 from vision.ribbon import Ribbon, measure
 from vision.rods import NotFound, Reason, Rod, Rods
 from vision.setup import Setup, View
+from vision.wrong import why_not
 
 WORK_LONG_PX = 1280  # larger pictures are searched at about this size, then measured at full size
 CANDIDATES = 30
@@ -38,6 +40,7 @@ COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 80, evidence.COARSE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
 ACCEPT = -3.0  # score of a layout from which it is believed
 SURE = 0.0  # score at the coarse level that makes the fine one needless
+HOPE = 3.0  # this far below, a layout may still be the laid one, badly seen
 ONE_ROD_LOGIT = 1.0
 DARK_LEVEL = 12.0
 BLANK_SPREAD = 2.0
@@ -51,29 +54,34 @@ class Candidates:
     logit: NDArray[np.float64]
 
 
-def find(frame: Frame, setup: Setup) -> Rods | NotFound:
-    """The two rods of the setup's layout, or why there are none."""
+def find(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
+    """The two rods of the setup's layout, or why there are none; `hints` say where rods are."""
     reason = _unusable(frame)
     if reason is not None:
         return NotFound(reason)
     small, factor = _working_size(frame)
     size = (frame.width, frame.height)
     for level in (COARSE, FINE):
-        candidates = _candidates(small, factor, level)
+        candidates = _candidates(small, factor, level, hints)
         guesses = rank(candidates, size, setup)
         if guesses and guesses[0].score >= (SURE if level is COARSE else ACCEPT):
             return settle(frame, candidates, guesses, setup)
-    return _nothing(frame, candidates, setup)
+    hopeful = bool(guesses) and guesses[0].score >= ACCEPT - HOPE
+    return _nothing(frame, candidates, setup, hopeful)
 
 
-def _candidates(frame: Frame, factor: float, level: Level) -> Candidates:
-    """The most rod-like segments of a frame that was reduced by `factor`."""
+def _candidates(
+    frame: Frame, factor: float, level: Level, hints: tuple[Hint, ...] = ()
+) -> Candidates:
+    """The most rod-like segments of a frame that was reduced by `factor`, in full-size pixels."""
     planes = contrast_planes(frame, level.reduction)
     pieces = hough.find_lines(planes, level.pieces, level.strips)
     found = segments.grow(planes, pieces, level.band)
     logit = level.evidence.log_odds(found.cues)
     to_full = level.reduction * factor
     ends = (found.ends_px.astype(np.float64) + 0.5) * to_full - 0.5
+    size = (round(frame.width * factor), round(frame.height * factor))
+    logit = hinted(ends, logit, hints, size)
     kept = _distinct(ends, logit, 2.0 * level.strips.strip / 8 * to_full)
     return Candidates(ends[kept], logit[kept])
 
@@ -194,8 +202,11 @@ def _ordered(ribbon: Ribbon, key: NDArray[np.float64]) -> Ribbon:
     )
 
 
-def _nothing(frame: Frame, candidates: Candidates, setup: Setup) -> NotFound:
-    """No layout believed: tell one rod, a wrong layout and nothing apart."""
+def _nothing(frame: Frame, candidates: Candidates, setup: Setup, hopeful: bool) -> NotFound:
+    """No layout believed: tell one rod, a wrong layout and nothing apart.
+
+    `hopeful`: a layout was nearly believed, so that rods are there but hard to see.
+    """
     likely = np.flatnonzero(candidates.logit > ONE_ROD_LOGIT)[:3]
     seen = tuple(
         Rod(
@@ -211,7 +222,8 @@ def _nothing(frame: Frame, candidates: Candidates, setup: Setup) -> NotFound:
         for r in (measure(frame, candidates.ends_px[k]),)
     )
     if len(likely) == 0:
-        return NotFound(Reason.NO_RODS)
+        return NotFound(Reason.UNSURE if hopeful else Reason.NO_RODS)
     if len(likely) == 1:
-        return NotFound(Reason.ONE_ROD, seen)
-    return NotFound(Reason.WRONG_LAYOUT if len(likely) == 2 else Reason.UNSURE, seen)
+        return NotFound(Reason.UNSURE if hopeful else Reason.ONE_ROD, seen)
+    two = np.stack([rod.ends_px for rod in seen[:2]])
+    return NotFound(why_not(two, (frame.width, frame.height), setup), seen)

@@ -16,7 +16,7 @@ from vision.rods import Rods
 
 NEAR = 0.02  # of the picture's longer side: how well a finger meets a rod (one sigma)
 RAISE = 6.0  # log-odds for a segment right under a tap
-LOWER = 1.5  # log-odds taken from the others once both rods are marked
+LOWER = 0.5  # log-odds taken from the others once both rods are marked
 ON_ROD = 2.0  # a mark lies on a rod within so many times `NEAR`
 SAME_SHAPE = 0.05  # log of the ratio of two pictures' shapes
 

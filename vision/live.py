@@ -8,10 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from vision.advice import holding
+from vision.find import find
 from vision.frame import Frame
 from vision.governed import governed
 from vision.hint import Hint, carried, on_rods
-from vision.read import conclude, search
+from vision.read import conclude
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Rods
 from vision.setup import Setup
@@ -65,7 +66,7 @@ def step(
         rods = follow(frame, state.rods, setup)
     tracked = rods is not None
     if rods is None:
-        rods = search(frame, setup, state.marks)
+        rods = find(frame, setup, state.marks)
     reading = conclude(rods, size, setup)
     found = rods if isinstance(rods, Rods) and reading.placement is not None else None
     state = replace(
@@ -84,7 +85,8 @@ def _marks(
     if not state.marks:
         return state
     marks, marked_s = state.marks, state.marked_s
-    if found is not None and tracked and state.rods is not None:
+    # Found afresh, the rods may be others: then a mark must lie on them already.
+    if found is not None and state.rods is not None and (tracked or on_rods(marks, found, size)):
         marks = carried(marks, state.rods, found, size)
     if found is not None and on_rods(marks, found, size):
         marked_s = time_s

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from vision.advice import advise
@@ -25,13 +23,7 @@ MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no su
 
 def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
     """Everything that one picture says under this setup; `hints` say where rods are."""
-    return conclude(search(frame, setup, hints), (frame.width, frame.height), setup)
-
-
-def search(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
-    """See `vision.find.find`; it is told of hints only where there are any."""
-    finder: Callable[..., Rods | NotFound] = find
-    return finder(frame, setup, hints=hints) if hints else finder(frame, setup)
+    return conclude(find(frame, setup, hints), (frame.width, frame.height), setup)
 
 
 def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:

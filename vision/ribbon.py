@@ -19,10 +19,15 @@ from vision.rods import End
 
 HALF_BAND_PX = 9
 WINDOW_PX = 10
-BORDER_PX = 8.0
+BORDER_PX = 10.0
 TUKEY = 4.685
-LINE_FLOOR_PX = 0.12  # what no averaging removes: interpolation, a rod's own bend, its shadow
-END_SIGMA_PX = 2.0
+# What no averaging removes (a rod's bend, its taper, its shadow) grows with how wide it looks.
+# Measured on path-traced scenes: lines to 0.09 of the width, ends to half of it and a little out.
+LINE_FLOOR = 0.09
+END_SIGMA = 0.5
+END_LEAST_PX = 1.2
+END_OUT = 0.35  # of the width beyond 1.5 px: halo and head make rods look longer
+VAGUE_END = 3.0  # times the sigma of an end that falls off slowly
 CUT_SIGMA_PX = 1e3
 COLOUR_FLOOR = 2.0  # grey levels
 BOX_PX = 9
@@ -64,7 +69,7 @@ def measure(frame: Frame, ends_px: NDArray[np.float64]) -> Ribbon:
     band, t, weights = _band(frame, ends)
     shift_a, shift_b, sigma = _line_fit(band, t, weights)
     ends = ends + _across(ends) * np.array([[shift_a], [shift_b]])
-    line_sigma = float(np.hypot(sigma, LINE_FLOOR_PX))
+    line_sigma = float(np.hypot(sigma, LINE_FLOOR * width))
     return Ribbon(ends, line_sigma, kinds, end_sigma, width, contrast, fill, beyond)
 
 
@@ -182,15 +187,17 @@ def _ends(
         lo, hi = _best_run(np.maximum(same, other))
     lo_t = _edge(contrast[: hi + 1][::-1], -t[: hi + 1][::-1], -float(t[lo]))
     hi_t = _edge(contrast[lo:], t[lo:], float(t[hi]))
-    at = (-lo_t[0], hi_t[0])
+    inward = END_OUT * max(width_px - 1.5, 0.0)
+    at = (-lo_t[0] + inward, hi_t[0] - inward)
     placed = np.stack([ends[0] + along * at[0], ends[0] + along * at[1]])
     kinds: list[End] = []
     sigmas: list[float] = []
-    for end, sigma in zip(placed, (lo_t[1], hi_t[1]), strict=True):
+    for end, clear in zip(placed, (lo_t[1], hi_t[1]), strict=True):
         out = (
             min(end[0], frame.width - 1 - end[0]) < BORDER_PX
             or min(end[1], frame.height - 1 - end[1]) < BORDER_PX
         )
+        sigma = max(END_LEAST_PX, END_SIGMA * width_px) * (1.0 if clear else VAGUE_END)
         kinds.append(End.CUT if out else End.SEEN)
         sigmas.append(CUT_SIGMA_PX if out else sigma)
     fill = float((np.maximum(same, other)[lo : hi + 1] > 0).mean())
@@ -241,25 +248,28 @@ def _best_run(gain: NDArray[np.float64]) -> tuple[int, int]:
     return start, stop - 1
 
 
-def _edge(contrast: NDArray[np.float64], t: NDArray[np.float64], end: float) -> tuple[float, float]:
-    """Where contrast along the end's own colour falls to half, its sigma; t rises outward."""
+def _edge(contrast: NDArray[np.float64], t: NDArray[np.float64], end: float) -> tuple[float, bool]:
+    """Where contrast along the end's own colour falls to half, and whether it clearly does.
+
+    `t` rises outward.
+    """
     inner = (t > end - 30) & (t < end - 5)
     if inner.sum() < 5:
-        return end, 3.0 * END_SIGMA_PX
+        return end, False
     colour = np.median(contrast[inner], axis=0)
     size = float(np.linalg.norm(colour))
     if size < 0.5:
-        return end, 3.0 * END_SIGMA_PX
+        return end, False
     signal = contrast @ colour / size**2
     near = np.flatnonzero((t > end - 12) & (t < end + 12))
     if len(near) < 4:
-        return end, 3.0 * END_SIGMA_PX
+        return end, False
     gain = np.cumsum(np.clip(signal[near], -0.5, 1.5) - 0.5)
     best = int(near[int(np.argmax(gain))])
     before = float(signal[max(best - 6, 0) : best].mean()) if best else 1.0
     after = float(signal[best + 2 : best + 8].mean()) if best + 2 < len(signal) else 0.0
-    clear = before - after > 0.5
-    return float(t[best]) + 0.5, END_SIGMA_PX if clear else 3.0 * END_SIGMA_PX
+    clear = bool(before - after > 0.5)
+    return float(t[best]) + 0.5, clear
 
 
 def _width(
@@ -271,4 +281,4 @@ def _width(
     peak = float(profile[HALF_BAND_PX - 1 : HALF_BAND_PX + 2].max())
     area = float(np.clip(profile[HALF_BAND_PX - 5 : HALF_BAND_PX + 6], 0, None).sum())
     flank = float((band[:, :3] @ weights).std() + 1e-6)
-    return area / max(peak, 1e-6), peak / flank
+    return float(np.clip(area / max(peak, 1e-6), 1.5, 12.0)), peak / flank
