@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import math
 import time
 from collections.abc import Callable
 from concurrent.futures import Executor
@@ -15,9 +14,10 @@ import av
 
 from server import wire
 from server.mailbox import Mailbox, MailboxClosed
-from server.messages import SetupSent, TiltSent, problem
+from server.messages import HintSent, SetupSent, TiltSent, problem
 from server.planes import frame_from_video
 from vision.errors import TeesquareError
+from vision.hint import Hint
 from vision.live import LiveState
 from vision.reading import Timing
 from vision.setup import Setup
@@ -42,12 +42,14 @@ class Arrived:
 
 @dataclass(frozen=True, slots=True)
 class _About:
-    """What goes with one picture: the setup as stated and with its tilt, and two numbers."""
+    """What goes with one picture: the setup as stated and with its tilt, taps, and the numbers."""
 
     stated: wire.Stated
     setup: Setup
     setup_seq: int | None
     seq: int
+    hints: tuple[Hint, ...]
+    hint_seq: int | None
 
 
 class Analyst:
@@ -69,14 +71,26 @@ class Analyst:
         self._publish = publish
         self._stated = wire.Stated(setup=Setup(), units="cm", language="en")
         self._setup_seq: int | None = None
+        self._hints: tuple[Hint, ...] = ()
+        self._hint_seq: int | None = None
         self._tilt: TiltSent | None = None
         self._tilt_at_s = 0.0
         self._flipped: bool | None = None
+        self._tilt_told = False
+        self._settle_s = 0.0
+        self._first_arrival_s: float | None = None
         self._state = LiveState()
         self._epoch = 0  # counts resets of the state, so that a running analysis cannot undo one
         self._seq = 0
         self._first_s: float | None = None
         self._complaint: tuple[str, float] = ("", 0.0)
+
+    def expect_words(self, within_s: float) -> None:
+        """Leave pictures alone until setup and tilt have come, for at most so long.
+
+        What is said without them would be about another view, or rest on an unknown roll.
+        """
+        self._settle_s = within_s
 
     def set_up(self, sent: SetupSent) -> None:
         """Apply a setup; one that cannot be used is answered with a sentence, changing nothing."""
@@ -94,11 +108,19 @@ class Analyst:
 
     def tilt(self, sent: TiltSent) -> None:
         """Remember what the tilt sensor says; a refused sensor clears it."""
+        self._tilt_told = True
         self._tilt = sent if sent.gravity is not None else None
         self._tilt_at_s = time.perf_counter()
         if self._flipped is None and sent.gravity is not None:
             # The sign belongs to the device: decided once, by the first reading that can.
             self._flipped = gravity_is_flipped(sent.gravity, sent.screen_deg)
+
+    def hint(self, sent: HintSent) -> None:
+        """Take over the taps; pages repeat them, and old ones may arrive late."""
+        if self._hint_seq is not None and sent.seq <= self._hint_seq:
+            return
+        self._hints = tuple(Hint(xy, sent.size) for xy in sent.xy_px)
+        self._hint_seq = sent.seq
 
     async def run(self) -> None:
         """Work until the mailbox is closed."""
@@ -108,9 +130,18 @@ class Analyst:
                 arrived = await self._pictures.take()
             except MailboxClosed:
                 return
+            if not self._may_begin(arrived):
+                continue
             epoch = self._epoch
             # Fixed here, so that a setup arriving meanwhile is not claimed for this picture.
-            about = _About(self._stated, self._setup(), self._setup_seq, self._seq + 1)
+            about = _About(
+                self._stated,
+                self._setup(),
+                self._setup_seq,
+                self._seq + 1,
+                self._hints,
+                self._hint_seq,
+            )
             job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
             try:
                 state, message = await job
@@ -132,14 +163,13 @@ class Analyst:
         self, arrived: Arrived, state: LiveState, about: _About
     ) -> tuple[LiveState, dict[str, Any]]:
         """In a thread of the pool: one picture to one message."""
-        time_s = arrived.picture.time
-        now_s = arrived.at_s if time_s is None else float(time_s)
-        if self._first_s is None:
-            self._first_s = now_s
-        capture_s = now_s - self._first_s
+        assert self._first_s is not None
+        capture_s = _time_s(arrived) - self._first_s
         start_s = time.perf_counter()
         frame = frame_from_video(arrived.picture)
-        state, live = self._analyse(state, frame, about.setup, capture_s)
+        # An analysis that searches for nothing need not know of taps.
+        taps = {"hints": about.hints} if about.hints else {}
+        state, live = self._analyse(state, frame, about.setup, capture_s, **taps)
         end_s = time.perf_counter()
         message = wire.guidance_message(
             live,
@@ -148,10 +178,19 @@ class Analyst:
             age_s=end_s - arrived.at_s,
             size=(frame.width, frame.height),
             setup_seq=about.setup_seq,
+            hint_seq=about.hint_seq,
             stated=about.stated,
-            timing=Timing(math.nan, math.nan, end_s - start_s),  # NaN: not timed apart
+            timing=Timing(None, None, end_s - start_s),  # the core, without a clock, is one piece
         )
         return state, message
+
+    def _may_begin(self, arrived: Arrived) -> bool:
+        """Whether setup and tilt have come, or have been waited for long enough."""
+        if self._first_s is None or self._first_arrival_s is None:
+            self._first_s = _time_s(arrived)
+            self._first_arrival_s = arrived.at_s
+        told = self._setup_seq is not None and self._tilt_told
+        return told or arrived.at_s - self._first_arrival_s >= self._settle_s
 
     def _setup(self) -> Setup:
         """What is known for the next picture: the stated setup and the sensor's last word."""
@@ -172,3 +211,9 @@ class Analyst:
         if text != last or now_s - at_s >= REPEAT_S:
             self._complaint = (text, now_s)
             self._publish(problem(text))
+
+
+def _time_s(arrived: Arrived) -> float:
+    """The picture's own time in seconds, its arrival's where it has none."""
+    time_s = arrived.picture.time
+    return arrived.at_s if time_s is None else float(time_s)

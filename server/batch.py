@@ -14,10 +14,11 @@ from typing import Any
 
 import cv2
 
-from server import annotate, report, wire
+from server import annotate, explain, report, wire
 from server.manifest import Job
 from server.media import Picture, pictures
 from server.solve import Solver, solve
+from vision.budget import error_budget
 from vision.errors import TeesquareError
 from vision.frame import Frame
 
@@ -28,11 +29,15 @@ ERROR = "error"
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """What to make of each picture. `folder`: where the drawn pictures go, None for none."""
+    """What to make of each picture. `folder`: where the drawn pictures go, None for none.
+
+    `explain`: say what the uncertainty is made of.
+    """
 
     json: bool
     every: int
     folder: Path | None
+    explain: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +108,7 @@ def _read_picture(work: Work, picture: Picture, options: Options, solver: Solver
     job = work.job
     try:
         frame = Frame.from_bgr(picture.bgr)
-        reading, timing = solve(frame, job.stated.setup, job.views, solver)
+        reading, timing = solve(frame, job.stated.setup, job.views, solver, job.hints)
         stated = wire.Stated(reading.setup, job.stated.units, job.stated.language)
         head = {"file": job.name, "frame": picture.frame}
         if options.folder is not None:
@@ -112,11 +117,19 @@ def _read_picture(work: Work, picture: Picture, options: Options, solver: Solver
                 annotate.draw(picture.bgr, reading, report.short_lines(reading, stated)),
                 options.folder / (work.drawn_name + ending),
             )
+        budget = None
+        if options.explain and reading.pose is not None:
+            budget = error_budget(reading.pose, reading.setup)
         if options.json:
-            text = wire.line_text(head | wire.reading_to_json(reading, stated, timing))
+            line = head | wire.reading_to_json(reading, stated, timing)
+            if options.explain:
+                line["explain"] = wire.explain_to_json(budget, stated)
+            text = wire.line_text(line)
         else:
             name = _called(job, picture.frame if picture.of_clip else None)
             text = report.report(name, reading, stated, guessed=len(job.views) > 1)
+            if budget is not None:
+                text += "\n" + explain.report(budget, reading.setup, stated)
         return Result(text, reading.verdict.value)
     except TeesquareError as wrong:
         return _unreadable(job, picture.frame, str(wrong), options)
@@ -137,6 +150,8 @@ def _unreadable(job: Job, frame: int, reason: str, options: Options) -> Result:
     view = job.views[0] if len(job.views) == 1 else None
     head: dict[str, Any] = {"file": job.name, "frame": frame}
     handed = job.stated.setup.handed
+    if options.explain:
+        head["explain"] = None
     return Result(wire.line_text(head | wire.error_to_json(reason, view, handed)), ERROR)
 
 

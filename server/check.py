@@ -39,6 +39,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     out = parser.add_argument_group("what comes out")
     out.add_argument("--json", action="store_true", help="one JSON line for each picture")
+    out.add_argument(
+        "--explain",
+        action="store_true",
+        help="say what each uncertainty is made of, and what to improve first",
+    )
     out.add_argument("--annotate", type=Path, metavar="DIR", help="write drawn pictures there")
     out.add_argument("--units", choices=("cm", "inches"), default="cm", help="default: cm")
     out.add_argument(
@@ -85,6 +90,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="[ROLE=]M",
         help="metres; ROLE is target, stem, toe or ball, no ROLE means every rod",
     )
+    known.add_argument(
+        "--rod-length-sigma",
+        type=float,
+        metavar="SHARE",
+        help="spread of the stated lengths, as a share of them (default: 0.01)",
+    )
     known.add_argument("--player-height", type=float, metavar="M", help="metres (default: 1.78)")
     known.add_argument("--club", choices=list(CLUB_LENGTH_M), help="default: 7-iron")
 
@@ -98,7 +109,7 @@ def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
     except TeesquareError as wrong:
         _say(str(wrong))
         return 2
-    options = Options(json=args.json, every=args.every, folder=args.annotate)
+    options = Options(json=args.json, every=args.every, folder=args.annotate, explain=args.explain)
     verdicts: list[str] = []
     try:
         found = results(work, options, solver or VisionSolver(), args.jobs)
@@ -144,6 +155,7 @@ def _facts(args: argparse.Namespace) -> dict[str, Any]:
         "player_height_m": args.player_height,
         "club": args.club,
         "rod_lengths_m": _rod_lengths(args.rod_length),
+        "rod_length_sigma": args.rod_length_sigma,
     }
     # Left out rather than null: null would say "unknown", not "unsaid".
     if args.focal_px is not None:

@@ -5,16 +5,29 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from server.certs import CertFiles
 
 if TYPE_CHECKING:
     from vision.frame import Frame
+    from vision.hint import Hint
     from vision.live import LiveReading, LiveState
     from vision.setup import Setup
 
-    Analyse = Callable[[LiveState, Frame, Setup, float], tuple[LiveState, LiveReading]]
+    class Analyse(Protocol):
+        """What `vision.live.step` does."""
+
+        def __call__(
+            self,
+            state: LiveState,
+            frame: Frame,
+            setup: Setup,
+            time_s: float,
+            hints: tuple[Hint, ...] = (),
+        ) -> tuple[LiveState, LiveReading]:
+            """One frame of a stream."""
+            ...
 
 
 def _workers() -> int:
@@ -33,7 +46,8 @@ class ServerConfig:
     `port` 0 takes any free one. `tls` None means plain HTTP, which a browser trusts with the
     camera only on this machine. `analyse` None means `vision.live.step`. `tell` is given short
     sentences about phones coming and going. Times in seconds: a phone that has not sent a ping
-    for `gone_s` is called gone, and its session ends after `forget_s`.
+    for `gone_s` is called gone, and its session ends after `forget_s`; guidance waits `settle_s`
+    at most for the phone's first setup and tilt.
     """
 
     host: str = "127.0.0.1"
@@ -44,5 +58,6 @@ class ServerConfig:
     max_sessions: int = 4
     gone_s: float = 2.0
     forget_s: float = 15.0
+    settle_s: float = 1.0
     analyse: Analyse | None = None
     tell: Callable[[str], None] = _silent

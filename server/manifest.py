@@ -10,6 +10,7 @@ from server import wire
 from server.fields import printable
 from server.solve import possible_views
 from vision.errors import SetupError, TeesquareError
+from vision.hint import Hint
 from vision.setup import View
 
 
@@ -23,6 +24,7 @@ class Job:
 
     `views` are those to be tried. `group` names an unmoved setup that several views share. Where
     `problem` is set, it says why the file cannot even be tried; `name` may then be None.
+    `hints` are places on rods, for every picture of the file.
     """
 
     name: str | None
@@ -31,6 +33,7 @@ class Job:
     views: tuple[View, ...]
     group: str | None = None
     problem: str | None = None
+    hints: tuple[Hint, ...] = ()
 
 
 def jobs_from_files(files: Sequence[str], stated: wire.Stated, view_stated: bool) -> list[Job]:
@@ -62,6 +65,7 @@ def jobs_from_manifest(
         path = manifest.parent / line.file
         try:
             own = wire.setup_from_json(line.facts, stated.setup)
+            hints = wire.hints_from_json(line.hints)
         except SetupError as wrong:
             problem = f"{where}: {wrong}"
             jobs.append(Job(line.file, path, stated, tuple(View), line.setup_name, problem))
@@ -72,7 +76,7 @@ def jobs_from_manifest(
             own.language if "language" in line.facts else stated.language,
         )
         views = possible_views(own.setup, view_stated or line.facts.get("view") is not None)
-        jobs.append(Job(line.file, path, own, views, line.setup_name))
+        jobs.append(Job(line.file, path, own, views, line.setup_name, hints=hints))
     return jobs, warnings
 
 

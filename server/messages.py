@@ -10,6 +10,8 @@ from typing import Any, TypeGuard
 from vision.errors import TeesquareError
 
 MAX_CHARS = 16_384
+MAX_TAPS = 2  # one for each rod
+MAX_SIDE_PX = 100_000
 
 
 class MessageError(TeesquareError):
@@ -43,7 +45,16 @@ class TiltSent:
     screen_deg: float
 
 
-def read_message(text: str | bytes) -> Ping | SetupSent | TiltSent:
+@dataclass(frozen=True, slots=True)
+class HintSent:
+    """All taps in force, in pixels of a picture of `size` (width, height); none takes them back."""
+
+    seq: int
+    xy_px: tuple[tuple[float, float], ...]
+    size: tuple[int, int]
+
+
+def read_message(text: str | bytes) -> Ping | SetupSent | TiltSent | HintSent:
     """Read one message from the page. Raises MessageError with a plain sentence."""
     if len(text) > MAX_CHARS:
         raise MessageError(
@@ -60,7 +71,9 @@ def read_message(text: str | bytes) -> Ping | SetupSent | TiltSent:
         return _setup(message)
     if kind == "tilt":
         return _tilt(message)
-    raise MessageError("A message was neither ping, setup nor tilt. Reload the page.")
+    if kind == "hint":
+        return _hint(message)
+    raise MessageError("A message was neither ping, setup, tilt nor hint. Reload the page.")
 
 
 def write_message(message: dict[str, Any]) -> str:
@@ -101,6 +114,26 @@ def _tilt(message: dict[str, Any]) -> TiltSent:
         raise MessageError("The tilt sensor sent something else than three numbers.")
     x, y, z = (float(value) for value in gravity)
     return TiltSent((x, y, z), _number(message, "screen_deg", 0.0))
+
+
+def _hint(message: dict[str, Any]) -> HintSent:
+    seq, taps, size = (message.get(key) for key in ("seq", "xy_px", "size"))
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("A mark on the picture came without its number. Reload the page.")
+    if (
+        not isinstance(taps, list)
+        or len(taps) > MAX_TAPS
+        or not all(_is_pair(tap) for tap in taps)
+        or not _is_pair(size)
+        or not all(1 <= side <= MAX_SIDE_PX for side in size)
+    ):
+        raise MessageError("A mark on the picture could not be read. Tap on the rod again.")
+    width, height = size
+    return HintSent(seq, tuple((float(x), float(y)) for x, y in taps), (int(width), int(height)))
+
+
+def _is_pair(value: object) -> TypeGuard[list[int | float]]:
+    return isinstance(value, list) and len(value) == 2 and all(map(_is_number, value))
 
 
 def _number(message: dict[str, Any], key: str, default: float | None = None) -> float:

@@ -46,6 +46,7 @@ class Sessions:
             pool=self._pool,
             gone_s=self._config.gone_s,
             forget_s=self._config.forget_s,
+            settle_s=self._config.settle_s,
             owner=owner,
             tell=self._config.tell,
             ended=self._forget,

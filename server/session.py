@@ -27,6 +27,7 @@ from server import sdp
 from server.analysis import Analyst, Arrived
 from server.mailbox import Mailbox
 from server.messages import (
+    HintSent,
     MessageError,
     Ping,
     SetupSent,
@@ -64,6 +65,7 @@ class Session:
         pool: Executor,
         gone_s: float = 2.0,
         forget_s: float = 15.0,
+        settle_s: float = 1.0,
         owner: str = "",
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
@@ -84,6 +86,7 @@ class Session:
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
         self._forget_s = forget_s
+        self._settle_s = settle_s
         self._tell = tell
         self._ended = ended
         self._tasks: set[asyncio.Task[None]] = set()
@@ -193,6 +196,8 @@ class Session:
         channel.on("message", self._on_message)
         channel.on("open", self._alive)
         self._channel = channel
+        # Without a channel no word about the picture can ever come: nothing to wait for.
+        self._analyst.expect_words(self._settle_s)
 
     def _send(self, text: str) -> None:
         channel = self._channel
@@ -213,6 +218,8 @@ class Session:
             self._send(write_message(pong(message)))
         elif isinstance(message, SetupSent):
             self._analyst.set_up(message)
+        elif isinstance(message, HintSent):
+            self._analyst.hint(message)
         else:
             self._analyst.tilt(message)
 

@@ -15,8 +15,10 @@ from typing import Any
 from server import words
 from server.fields import Fields, shown
 from vision.advice import Advice, Move
+from vision.budget import Budget, Source
 from vision.effect import Effect
 from vision.errors import SetupError
+from vision.hint import Hint
 from vision.live import LiveReading
 from vision.placement import QUANTITIES, Layout, Placement
 from vision.reading import Reading, Timing, Verdict
@@ -51,6 +53,7 @@ _SETUP_KEYS = (
     "units",
     "language",
     "rod_lengths_m",
+    "rod_length_sigma",
     "focal_px",
     "focal_sigma",
     "tilt",
@@ -62,7 +65,7 @@ _SETUP_KEYS = (
     "goal",
     "tolerance",
 )
-_MANIFEST_KEYS = ("file", "setup")
+_MANIFEST_KEYS = ("file", "setup", "hints_px")
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +81,15 @@ class Stated:
 class ManifestLine:
     """One line of a manifest: a file, the name of its unmoved setup, and what is known of it.
 
-    `facts` goes to `setup_from_json`; `unknown` are keys that nobody here understands.
+    `facts` goes to `setup_from_json`, `hints` to `hints_from_json`; `unknown` are keys that nobody
+    here understands.
     """
 
     file: str
     setup_name: str | None
     facts: dict[str, Any]
     unknown: tuple[str, ...] = ()
+    hints: object = None
 
 
 def setup_from_json(obj: object, base: Setup) -> Stated:
@@ -103,6 +108,9 @@ def setup_from_json(obj: object, base: Setup) -> Stated:
         line=fields.choice("line", Line, base.line),
         rod_lengths_m=base.rod_lengths_m
         | {role: lengths.number(role, 0.3, 3.0, "m") for role in Role if lengths.has(role)},
+        rod_length_sigma=fields.number(
+            "rod_length_sigma", 1e-4, 0.2, "of the length", base.rod_length_sigma
+        ),
         lens=_lens(fields, base.lens),
         tilt=_tilt(fields, base.tilt),
         player=_player(fields, base.player),
@@ -200,7 +208,27 @@ def manifest_line(text: str) -> ManifestLine:
         raise SetupError(f"has {shown(name)} as its setup: give the setup a name in quotes")
     facts = {key: value for key, value in obj.items() if key in _SETUP_KEYS}
     unknown = tuple(key for key in obj if key not in _SETUP_KEYS and key not in _MANIFEST_KEYS)
-    return ManifestLine(file, name, facts, unknown)
+    return ManifestLine(file, name, facts, unknown, obj.get("hints_px"))
+
+
+def hints_from_json(obj: object) -> tuple[Hint, ...]:
+    """Taps [[x, y], ...] in pixels of the picture, none or null for none. Raises SetupError."""
+    taps = [] if obj is None else obj
+    if not isinstance(taps, list) or len(taps) > 2 or not all(map(_is_point, taps)):
+        raise SetupError(
+            f"hints_px is {shown(obj)}: give one or two places on rods, such as [[640, 412]]"
+        )
+    return tuple(Hint((float(x), float(y))) for x, y in taps)
+
+
+def _is_point(value: object) -> bool:
+    return (
+        isinstance(value, list)
+        and len(value) == 2
+        and all(
+            isinstance(v, int | float) and not isinstance(v, bool) and abs(v) < 1e6 for v in value
+        )
+    )
 
 
 def line_text(line: Mapping[str, Any]) -> str:
@@ -242,10 +270,37 @@ def reading_to_json(reading: Reading, stated: Stated, timing: Timing | None) -> 
         },
         "elapsed_ms": timing
         and {
-            "find": _rounded(timing.find_s * 1e3, 1),
-            "pose": _rounded(timing.pose_s * 1e3, 1),
-            "total": _rounded(timing.total_s * 1e3, 1),
+            "find": _milliseconds(timing.find_s),
+            "pose": _milliseconds(timing.pose_s),
+            "total": _milliseconds(timing.total_s),
         },
+    }
+
+
+def explain_to_json(budget: Budget | None, stated: Stated) -> dict[str, Any] | None:
+    """The `explain` object: each quantity's sigma by its sources, and what would narrow it."""
+    if budget is None:
+        return None
+    parts = {
+        source.value: _quantities({name: budget.sigma(name, source) for name in budget.quantities})
+        for source in Source
+    }
+    total = _quantities({name: budget.sigma(name) for name in budget.quantities})
+    return {
+        "sigma": {
+            key: {source: parts[source][key] for source in parts} | {"all": total[key]}
+            for key in total
+        },
+        "misfit": _rounded(budget.misfit, 3),
+        "improve": [
+            {
+                "source": step.source.value,
+                "how": step.how.value,
+                "sigma": _quantities(step.sigma),
+                "text": words.step_text(step, stated),
+            }
+            for step in budget.steps
+        ],
     }
 
 
@@ -274,6 +329,7 @@ def guidance_message(
     size: tuple[int, int],
     setup_seq: int | None,
     stated: Stated,
+    hint_seq: int | None = None,
     timing: Timing | None,
 ) -> dict[str, Any]:
     """The live message of docs/protocol.md: the contract's objects and what the page shows."""
@@ -287,6 +343,13 @@ def guidance_message(
         "age_ms": _rounded(age_s * 1e3, 1),
         "size": list(size),
         "setup_seq": setup_seq,
+        "hint_seq": hint_seq,
+        "hints_px": [
+            [_rounded(x, 1), _rounded(y, 1)]
+            for mark in live.marks
+            if (at := mark.within(size)) is not None
+            for x, y in (at,)
+        ],
         "hold": {
             "square_for_s": _rounded(live.square_for_s, 3),
             "need_s": _rounded(live.need_s, 3),
@@ -306,6 +369,10 @@ def _rounded(value: float | None, digits: int) -> float | None:
     if value is None or not math.isfinite(value):
         return None
     return round(float(value), digits) + 0.0
+
+
+def _milliseconds(value_s: float | None) -> float | None:
+    return None if value_s is None else _rounded(value_s * 1e3, 1)
 
 
 def _degrees(value_rad: float | None) -> float | None:

@@ -15,6 +15,7 @@ from importlib import resources
 from typing import Protocol
 
 from vision.advice import Advice, Move, holding
+from vision.budget import Source, Step
 from vision.effect import Effect
 from vision.framing import Cure, Framing, Part
 from vision.governed import Quantity, probability_inside
@@ -178,6 +179,16 @@ def part_text(part: Part, speech: Speech = Plain()) -> str:
 def quantity_text(quantity: Quantity, speech: Speech = Plain()) -> str:
     """A governed quantity, e.g. "turn"."""
     return _fill(speech, f"quantity.{quantity.value}")
+
+
+def source_text(source: Source, speech: Speech = Plain()) -> str:
+    """A source of uncertainty, e.g. "focal length"."""
+    return _fill(speech, f"source.{source.value}")
+
+
+def step_text(step: Step, speech: Speech = Plain()) -> str:
+    """What narrows a source of uncertainty."""
+    return _fill(speech, f"explain.{step.how.value}")
 
 
 def effect_text(reading: Reading, speech: Speech = Plain()) -> str | None:

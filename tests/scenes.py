@@ -27,9 +27,14 @@ class Scene:
     rods: list
     placement: dict | None
     layout_info: dict | None
+    folder: Path = FOLDER
+    tags: tuple[str, ...] = ()
+
+    def bgr(self) -> np.ndarray:
+        return cv2.imread(str(self.folder / self.name))
 
     def frame(self) -> Frame:
-        return Frame.from_bgr(cv2.imread(str(FOLDER / self.name)))
+        return Frame.from_bgr(self.bgr())
 
     def setup(self, *, tilt_sigma_deg: float = 0.5, seed: int = 0) -> Setup:
         rng = np.random.default_rng(seed)
@@ -51,7 +56,7 @@ class Scene:
         )
 
 
-def scenes() -> list[Scene]:
+def scenes(folder: Path = FOLDER) -> list[Scene]:
     return [
         Scene(
             x["file"],
@@ -63,8 +68,10 @@ def scenes() -> list[Scene]:
             x["rods"],
             x["placement"],
             x["layout_info"],
+            folder,
+            tuple(x.get("tags", ())),
         )
-        for x in json.loads((FOLDER / "truth.json").read_text())
+        for x in json.loads((folder / "truth.json").read_text())
     ]
 
 

@@ -1,6 +1,7 @@
 """Draws of two rods seen by a known camera, through OpenCV's projection (not vision's own).
 
 Noise as a finder leaves it: lines to 0.3 px at independent points, ends to 1.5 px.
+`Draw.params` is the truth in the order of `vision.model.NAMES`.
 """
 
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ class Draw:
     setup: Setup
     rods: Rods
     truth: dict[str, float]
+    params: np.ndarray
 
 
 def camera(heading, pitch, roll, centre):
@@ -98,6 +100,11 @@ def draw(
         "pitch_rad": pitch,
         "roll_rad": roll,
     }
+    shape = [lean, separation, stagger] if pair else [lean, m, foot]
+    place_and_tilt = [*centre[:2], np.log(height), heading, pitch, roll]
+    params = np.array(
+        [*place_and_tilt, np.log(focal), *principal, k1, *np.log(lengths), *shape],
+    )
     inside = ((pixels > 9) & (pixels < np.array(SIZE) - 10)).all()
     if not inside:
         return draw(
@@ -109,7 +116,7 @@ def draw(
             place=place,
             line_px=line_px,
         )
-    return Draw(setup, Rods(rods[0], rods[1], 0.0, -20.0), truth)
+    return Draw(setup, Rods(rods[0], rods[1], 0.0, -20.0), truth, params)
 
 
 def _noisy(rng, role, ends, line_px):

@@ -48,10 +48,14 @@ BLANK_SPREAD = 2.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Candidates:
-    """Segments that may be rods: `ends_px` (n, 2, 2) in full-size pixels, `logit` (n,)."""
+    """Segments that may be rods, in full-size pixels.
+
+    `ends_px` (n, 2, 2); `logit` (n,) log-odds, taps included; `seen` (n,) from the picture alone.
+    """
 
     ends_px: NDArray[np.float64]
     logit: NDArray[np.float64]
+    seen: NDArray[np.float64]
 
 
 def find(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
@@ -77,13 +81,13 @@ def _candidates(
     planes = contrast_planes(frame, level.reduction)
     pieces = hough.find_lines(planes, level.pieces, level.strips)
     found = segments.grow(planes, pieces, level.band)
-    logit = level.evidence.log_odds(found.cues)
+    seen = level.evidence.log_odds(found.cues)
     to_full = level.reduction * factor
     ends = (found.ends_px.astype(np.float64) + 0.5) * to_full - 0.5
     size = (round(frame.width * factor), round(frame.height * factor))
-    logit = hinted(ends, logit, hints, size)
+    logit = hinted(ends, seen, hints, size)
     kept = _distinct(ends, logit, 2.0 * level.strips.strip / 8 * to_full)
-    return Candidates(ends[kept], logit[kept])
+    return Candidates(ends[kept], logit[kept], seen[kept])
 
 
 def rank(candidates: Candidates, size: tuple[int, int], setup: Setup) -> list[LayoutGuess]:
@@ -100,7 +104,7 @@ def settle(frame: Frame, candidates: Candidates, guesses: list[LayoutGuess], set
     chosen = (best.first, best.second)
     others = [g.score for g in guesses[1:] if {g.first, g.second} != set(chosen)]
     first, second = (measure(frame, candidates.ends_px[k]) for k in chosen)
-    scores = (float(candidates.logit[best.first]), float(candidates.logit[best.second]))
+    scores = (float(candidates.seen[best.first]), float(candidates.seen[best.second]))
     return _assign((first, second), scores, best.score, max(others, default=-np.inf), setup)
 
 
@@ -216,7 +220,7 @@ def _nothing(frame: Frame, candidates: Candidates, setup: Setup, hopeful: bool) 
             r.line_sigma_px,
             r.end_sigma_px,
             r.width_px,
-            float(candidates.logit[k]),
+            float(candidates.seen[k]),
         )
         for k in likely
         for r in (measure(frame, candidates.ends_px[k]),)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from vision.advice import holding
+from vision.advice import Advice, Move, holding
 from vision.find import find
 from vision.frame import Frame
 from vision.governed import governed
@@ -118,7 +118,9 @@ def _hold(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState,
     in_grace = 0 <= time_s - state.last_square_s <= GRACE_S
     if since is not None and in_grace and _inside(reading):
         held_s = state.last_square_s - since
-        return state, _not_yet(reading), held_s
+        if held_s < HOLD_S:
+            return state, _not_yet(reading), held_s
+        return state, _still(reading), held_s
     return replace(state, square_since_s=None), reading, 0.0
 
 
@@ -128,6 +130,11 @@ def _inside(reading: Reading) -> bool:
         return False
     quantities = governed(reading.placement, reading.layout, reading.framing, reading.setup)
     return all(g.inside for g in quantities)
+
+
+def _still(reading: Reading) -> Reading:
+    """The reading of a moment's doubt after square had held: still square."""
+    return replace(reading, verdict=Verdict.SQUARE, advice=(Advice(Move.READY),))
 
 
 def _not_yet(reading: Reading) -> Reading:

@@ -69,11 +69,16 @@ def cue_count(sizes: Band) -> int:
 
 
 def grow(
-    planes: Array, lines: Lines, sizes: Band = FINE, reach_px: float | None = None
+    planes: Array,
+    lines: Lines,
+    sizes: Band = FINE,
+    reach_px: float | None = None,
+    shift_px: int = 1,
 ) -> Segments:
     """Grow every line piece to its extent and measure its cues; order kept.
 
-    `reach_px`: how far from a piece's middle its segment may end (default `REACH`).
+    `reach_px`: how far from a piece's middle its segment may end (default `REACH`); `shift_px`:
+    how far beside the piece its line may lie.
     """
     if not len(lines.ends_px):
         return Segments(
@@ -90,8 +95,8 @@ def grow(
     band, inside = _straighten(planes, middle, along, across, half, sizes)
     thin = _thin(band, sizes.flank)
     noise = np.sqrt((thin * thin).mean(axis=(1, 2, 3)) + 0.01)
-    llr = _likeness(thin, inside, noise, half, sizes)
-    column, offsets, start, stop = _best_run(llr, half, sizes)
+    llr = _likeness(thin, inside, noise, half, sizes, shift_px)
+    column, offsets, start, stop = _best_run(llr, half, sizes, shift_px)
     ends = (
         middle[:, None]
         + along[:, None] * ((np.stack([start, stop + 1], axis=-1) - half) * sizes.cell)[..., None]
@@ -135,12 +140,16 @@ def _thin(band: Array, flank: int) -> Array:
 
 
 def _likeness(
-    thin: Array, inside: NDArray[np.bool_], noise: Array, half: int, sizes: Band
+    thin: Array,
+    inside: NDArray[np.bool_],
+    noise: Array,
+    half: int,
+    sizes: Band,
+    shift_px: int,
 ) -> Array:
     """Clipped log-likelihood ratio (n, cells, offsets): the piece's own colour, or any colour."""
-    seed = thin[
-        :, half - SEED_CELLS : half + SEED_CELLS, sizes.half_width - 1 : sizes.half_width + 2
-    ].mean(axis=1)  # (n, three offsets, planes)
+    near = slice(sizes.half_width - shift_px, sizes.half_width + shift_px + 1)
+    seed = thin[:, half - SEED_CELLS : half + SEED_CELLS, near].mean(axis=1)  # (n, offsets, planes)
     strength = np.linalg.norm(seed, axis=-1)
     best = strength.argmax(axis=1)
     rows = np.arange(len(thin))
@@ -157,13 +166,13 @@ def _likeness(
 
 
 def _best_run(
-    llr: Array, half: int, sizes: Band
+    llr: Array, half: int, sizes: Band, shift_px: int
 ) -> tuple[NDArray[np.intp], Array, NDArray[np.intp], NDArray[np.intp]]:
     """The best line and its run: column (n, cells), offsets at both ends (n, 2), first, last."""
     count, cells, _ = llr.shape
     t = (np.arange(cells) - half + 0.5) * sizes.cell
     slopes = np.linspace(-SHEAR, SHEAR, 11)
-    shifts, slopes = (g.ravel() for g in np.meshgrid([-1.0, 0.0, 1.0], slopes))
+    shifts, slopes = (g.ravel() for g in np.meshgrid(np.arange(-shift_px, shift_px + 1.0), slopes))
     offset = np.rint(shifts[:, None] + slopes[:, None] * t).astype(np.intp)  # (paths, cells)
     columns = np.clip(offset + sizes.half_width, 0, 2 * sizes.half_width)
     path = llr[:, np.arange(cells)[None], columns]  # (n, paths, cells)

@@ -20,6 +20,7 @@ from vision.setup import Setup
 
 STRIP_PX = FINE.strips.strip
 MARGIN_PX = 48  # full-size pixels around the rods; the band itself reaches 26
+SHIFT_PX = 9  # half-size pixels that a rod may move from one frame to the next
 PIECES = (0.2, 0.5, 0.8)  # where along each rod it is looked for
 LOSS = 4.0  # evidence may fall by this much from one frame to the next
 MAX_TURN_RAD = np.deg2rad(4.0)
@@ -38,7 +39,7 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     longest = max(float(np.linalg.norm(e[1] - e[0])) for e in half)
     pieces = np.concatenate([_pieces(e) for e in half]).astype(np.float32)
     lines = Lines(pieces, np.ones(len(pieces), np.float32))
-    segments = grow(planes, lines, FINE.band, reach_px=1.2 * longest + STRIP_PX)
+    segments = grow(planes, lines, FINE.band, 1.2 * longest + STRIP_PX, SHIFT_PX)
     logit = FINE.evidence.log_odds(segments.cues)
     chosen: list[int] = []
     for k, rod in enumerate(rods.both):
@@ -51,7 +52,7 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
             return None
         chosen.append(best)
     full = (segments.ends_px[chosen].astype(np.float64) + 0.5) * 2 - 0.5 + corner
-    candidates = Candidates(full, logit[chosen])
+    candidates = Candidates(full, logit[chosen], logit[chosen])
     guesses = rank(candidates, (frame.width, frame.height), setup)
     same = [g for g in guesses if (g.first, g.second) == (0, 1)]
     if not same or same[0].score < ACCEPT - LOSS:

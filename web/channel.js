@@ -4,14 +4,19 @@ const PING_MS = 500;
 const TILT_MS = 50; // at most 20 a second
 const SILENT_MS = 4000; // neither pong nor guidance for so long: the server is gone
 
-/** Speaks the protocol over one RTCDataChannel. `setup()` gives {seq, setup}. */
+/**
+ * Speaks the protocol over one RTCDataChannel. `setup()` gives {seq, setup}; `hint()` the marks on
+ * the picture, {seq, xy_px, size}, or null.
+ */
 export class GuidanceChannel {
-  constructor(channel, { setup, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+  constructor(channel, { setup, hint = () => null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
     this.channel = channel;
     this.setup = setup;
+    this.hint = hint;
     this.handlers = { onTick, onGuidance, onProblem, onBye, onSilent };
     this.lastSeq = -1;
     this.echoedSeq = null;
+    this.echoedHint = null;
     this.refusedSeq = null;
     this.tiltSent = -Infinity;
     this.heard = performance.now();
@@ -34,6 +39,12 @@ export class GuidanceChannel {
     }
   }
 
+  /** Sends changed marks at once; like a setup they are repeated until their number comes back. */
+  sendHint() {
+    const now = this.hint();
+    if (now && now.seq !== this.echoedHint) this.#send({ type: "hint", ...now });
+  }
+
   /** A tilt reading ({gravity, screen_deg}), thinned; `gravity` null says there is none. */
   sendTilt({ gravity, screen_deg = 0 }) {
     const now = performance.now();
@@ -54,6 +65,7 @@ export class GuidanceChannel {
   #tick() {
     this.#send({ type: "ping", t_ms: performance.now() });
     this.sendSetup();
+    this.sendHint();
     this.handlers.onTick(this);
     if (performance.now() - this.heard > SILENT_MS) this.handlers.onSilent();
   }
@@ -72,6 +84,7 @@ export class GuidanceChannel {
       if (message.seq <= this.lastSeq) return; // overtaken on the way
       this.lastSeq = message.seq;
       this.echoedSeq = message.setup_seq;
+      this.echoedHint = message.hint_seq ?? null;
       this.handlers.onGuidance(message);
     } else if (message.type === "problem") {
       if (message.seq === this.setup().seq) this.refusedSeq = message.seq;

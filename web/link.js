@@ -9,13 +9,14 @@ const OPEN_MS = 10_000; // from the start of an attempt to the open channel
 
 /**
  * Handlers: onState("connecting" | "live" | "reconnecting", sentence | null), onGuidance(message),
- * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}.
+ * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks.
  */
 export class Link {
-  constructor({ token, stream, setup, handlers }) {
+  constructor({ token, stream, setup, hint, handlers }) {
     this.token = token;
     this.stream = stream;
     this.setup = setup;
+    this.hint = hint;
     this.handlers = handlers;
     this.attempt = 0;
     this.tiltAbsent = false;
@@ -43,6 +44,10 @@ export class Link {
 
   sendSetup() {
     this.channel?.sendSetup();
+  }
+
+  sendHint() {
+    this.channel?.sendHint();
   }
 
   sendTilt(reading) {
@@ -86,6 +91,7 @@ export class Link {
     channel.addEventListener("close", lost);
     this.channel = new GuidanceChannel(channel, {
       setup: this.setup,
+      hint: this.hint,
       onOpen: () => {
         clearTimeout(this.openTimer);
         this.handlers.onState("live", null);

@@ -11,6 +11,7 @@ import { Problem } from "./problem.js";
 import { LiveScreen, fitPicture, put, showOnly } from "./screen.js";
 import { loadSettings, saveSettings, toSetup } from "./settings.js";
 import { Sound } from "./sound.js";
+import { Marks } from "./tap.js";
 import { LANGUAGE, fillTexts, loadTexts, t } from "./texts.js";
 import { requestTilt, watchTilt } from "./tilt.js";
 import { readToken } from "./token.js";
@@ -38,6 +39,7 @@ const app = {
 };
 const sound = new Sound();
 let screen = null;
+let marks = null;
 let settingsDialog = null;
 let ticker = null;
 let stopTilt = () => {};
@@ -105,15 +107,20 @@ async function begin(stream) {
     token: app.token,
     stream,
     setup: currentSetup,
+    hint: () => marks.message(),
     handlers: {
       onState: (state, sentence) => {
         Object.assign(app, { connection: state, connectionText: sentence });
-        if (state !== "live") app.guidance = null;
+        if (state !== "live") {
+          app.guidance = null;
+          marks.clear(); // the phone may have moved meanwhile
+        }
         render();
       },
       onGuidance: (message) => {
         app.guidance = message;
         app.arrivedMs = performance.now();
+        marks.follow(message);
         render();
       },
       onSetupProblem: (text) => showSetupProblem(text),
@@ -165,6 +172,7 @@ function halt() {
   app.connection = "idle";
   app.guidance = null;
   app.shown = null;
+  marks?.clear();
   sound.stop();
   letSleep();
   if (app.stream && !DEMO) release(app.stream);
@@ -200,8 +208,15 @@ function render() {
     setupSeq: currentSetup().seq, problem: app.connectionText,
   });
   app.shown = screen.render(view, app.guidance, app.settings, nowMs);
+  showMarks(view.kind);
   showNotes(notes());
   soundFor(view);
+}
+
+function showMarks(kind) {
+  screen.overlay.showMarks(marks.taps, marks.of);
+  byId("tap-clear").hidden = marks.taps.length === 0;
+  byId("tap-tip").hidden = kind !== "not-found" || marks.taps.length > 0;
 }
 
 function soundFor(view) {
@@ -278,6 +293,15 @@ async function boot() {
   }
   fillTexts(document);
   screen = new LiveScreen(new Overlay(byId("overlay"), byId("video")));
+  marks = new Marks({
+    frame: byId("frame"),
+    video: byId("video"),
+    size: () => app.guidance?.size ?? null,
+    onChange: () => {
+      app.link?.sendHint();
+      render();
+    },
+  });
   settingsDialog = new SettingsDialog(byId("settings"), {
     settings: () => app.settings, lens, onChange: changeSettings,
   });
@@ -301,6 +325,7 @@ function wire() {
   for (const id of ["tone", "voice"]) {
     byId(id).onclick = () => changeSettings({ ...app.settings, [id]: !app.settings[id] });
   }
+  byId("tap-clear").onclick = () => marks.clear();
   byId("notes-open").onclick = () => {
     openNotes();
     showNotes(notes());
@@ -341,6 +366,7 @@ window.teesquare = Object.freeze({
       settings: app.settings,
       problem: app.problem,
       tilt: app.tilt,
+      marks: marks?.message() ?? null,
       sound: sound.mode,
     });
   },

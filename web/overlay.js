@@ -13,6 +13,7 @@ export class Overlay {
     this.video = video;
     this.context = canvas.getContext("2d");
     this.drawn = null;
+    this.marks = { taps: [], size: null };
     this.observer = new ResizeObserver(() => this.#redraw());
     this.observer.observe(canvas);
   }
@@ -29,6 +30,13 @@ export class Overlay {
     this.#redraw();
   }
 
+  /** The marks that the person has put on the picture, in pixels of a picture of `size`. */
+  showMarks(taps, size) {
+    if (!taps.length && !this.marks.taps.length) return;
+    this.marks = { taps, size };
+    this.#redraw();
+  }
+
   #redraw() {
     const { canvas, context } = this;
     const ratio = window.devicePixelRatio || 1;
@@ -40,6 +48,16 @@ export class Overlay {
     }
     context.clearRect(0, 0, width, height);
     canvas.dataset.rods = "0";
+    this.#rods(width, height, ratio);
+    const { taps, size } = this.marks;
+    canvas.dataset.marks = String(taps.length);
+    for (const [x, y] of taps) {
+      this.#mark((x + 0.5) * (width / size[0]), (y + 0.5) * (height / size[1]), ratio);
+    }
+  }
+
+  #rods(width, height, ratio) {
+    const { canvas } = this;
     if (!this.drawn?.size || !this.#sameShape(this.drawn.size)) return;
     const scale = [width / this.drawn.size[0], height / this.drawn.size[1]];
     for (const rod of this.drawn.rods) this.#rod(rod, scale, ratio);
@@ -80,6 +98,23 @@ export class Overlay {
     c.lineWidth = 2.5 * ratio;
     c.strokeStyle = INK;
     c.stroke();
+  }
+
+  /** Where the person has tapped: a cross in a ring, unlike any end of a rod. */
+  #mark(x, y, ratio) {
+    const c = this.context;
+    const [inner, outer] = [5 * ratio, 16 * ratio];
+    for (const [style, width] of [[INK, 7], [PAPER, 3]]) {
+      c.strokeStyle = style;
+      c.lineWidth = width * ratio;
+      c.beginPath();
+      c.arc(x, y, 12 * ratio, 0, 2 * Math.PI);
+      for (const [dx, dy] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
+        c.moveTo(x + dx * inner, y + dy * inner);
+        c.lineTo(x + dx * outer, y + dy * outer);
+      }
+      c.stroke();
+    }
   }
 
   #label(text, [[ax, ay], [bx, by]], ratio) {

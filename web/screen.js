@@ -67,7 +67,8 @@ export class LiveScreen {
       put(cell.value, shown.value);
       put(cell.unit, shown.unit);
       put(cell.spread, shown.spread);
-      put(cell.direction, quantity.direction ? t(`direction.${quantity.direction}`) : "");
+      const aside = quantity.direction && Number(shown.value) !== 0; // "0 cm right" says nothing
+      put(cell.direction, aside ? t(`direction.${quantity.direction}`) : "");
       put(cell.mark, t(`mark.${quantity.mark}`));
     }
   }

@@ -1,9 +1,9 @@
 """Refits the evidence weights of `vision/evidence.py` on path-traced scenes.
 
-`python -m tests.bench.train --scenes DIR` prints both levels' weights. Every scene is taken as it is,
-mirrored, reduced, and with another gamma and more noise; a segment counts as a rod's when it lies
-within 3 (fine) or 1.7 (coarse) pixels of it and shares most of its length. L2-regularised logistic
-regression on standardised cues. Also prints how well held-back scenes are told apart.
+`python -m tests.bench.train --scenes DIR` prints both levels' weights. Every scene is taken as it
+is, mirrored, reduced, and with another gamma and more noise; a segment counts as a rod's when it
+lies within 3 (fine) or 1.7 (coarse) pixels of it and shares most of its length. L2-regularised
+logistic regression on standardised cues. Also prints how well held-back scenes are told apart.
 """
 
 import argparse

@@ -3,13 +3,11 @@
 import json
 from contextlib import asynccontextmanager
 
-from playwright.async_api import async_playwright
-
 from server.demo.geometry import gravity
 from server.serve import running
+from tests.chromium import chromium
 from tests.clips import READ_CODE_JS
 
-CHROMIUM = "/usr/bin/chromium"
 BIAS_MPS2 = (0.03, 0.05, -0.06)  # a tilt sensor's fixed error, about 0.4 degrees
 
 TILT = """
@@ -35,22 +33,17 @@ async def page_on_clip(clip, frames, laid, size=(390, 844)):
         READ_CODE_JS,
         json.dumps(BIAS_MPS2),
     )
-    async with running() as server, async_playwright() as playwright:
-        browser = await playwright.chromium.launch(
-            executable_path=CHROMIUM,
-            args=[
-                "--no-sandbox",
-                "--use-fake-ui-for-media-stream",
-                "--use-fake-device-for-media-stream",
-                "--allow-loopback-in-peer-connection",
-                f"--use-file-for-fake-video-capture={clip}",
-            ],
-        )
+    camera = (
+        "--use-fake-ui-for-media-stream",
+        "--use-fake-device-for-media-stream",
+        "--allow-loopback-in-peer-connection",
+        f"--use-file-for-fake-video-capture={clip}",
+    )
+    async with running() as server, chromium(*camera) as browser:
         context = await browser.new_context(viewport={"width": size[0], "height": size[1]})
         page = await context.new_page()
         await page.add_init_script(script)
         yield server, page
-        await browser.close()
 
 
 async def begin(page, server, view):

@@ -19,11 +19,11 @@ from vision.setup import Tolerance, View
 
 pytestmark = pytest.mark.browser
 
-LOOK = """() => {
+LOOK = f"""() => {{
   const video = document.querySelector("video");
-  const n = video && video.videoWidth ? (%s)(video) : null;
-  return { n, now: performance.now(), ...teesquare.state() };
-}""" % READ_CODE_JS
+  const n = video && video.videoWidth ? ({READ_CODE_JS})(video) : null;
+  return {{ n, now: performance.now(), ...teesquare.state() }};
+}}"""
 
 
 @pytest.mark.timeout(300)

@@ -1,9 +1,9 @@
 import aiohttp
 import pytest
-from live_phone import LivePhone, far_away
 
 from server.config import ServerConfig
 from server.serve import running
+from tests.server.live_phone import LivePhone, far_away
 
 
 @pytest.fixture
@@ -14,7 +14,7 @@ def told():
 
 @pytest.fixture
 def config(told):
-    return ServerConfig(analyse=far_away, tell=told.append)
+    return ServerConfig(analyse=far_away, settle_s=0.0, tell=told.append)
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import json
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from typing import Any
 
 import aiohttp
@@ -66,8 +66,11 @@ class Camera(VideoStreamTrack):
 class LivePhone:
     """Posts an offer, keeps every message with its time of arrival, pings while `pinging`."""
 
-    def __init__(self, http: aiohttp.ClientSession) -> None:
+    def __init__(
+        self, http: aiohttp.ClientSession, greeting: Sequence[dict[str, Any]] = ()
+    ) -> None:
         self.http = http
+        self.greeting = greeting  # sent as soon as the channel opens
         self.pc = RTCPeerConnection(RTCConfiguration(iceServers=[]))
         self.camera = Camera()
         self.messages: list[dict[str, Any]] = []
@@ -132,6 +135,8 @@ class LivePhone:
     def _opened(self, channel: Any) -> None:
         self.channel = channel
         channel.on("message", lambda text: asyncio.ensure_future(self._heard(text)))
+        for message in self.greeting:
+            self.send(message)
         self._pings = asyncio.ensure_future(self._ping())
 
     async def _heard(self, text: str) -> None:
@@ -148,13 +153,16 @@ class LivePhone:
 
 
 @contextlib.asynccontextmanager
-async def serving(analyse: Any, **config: Any) -> AsyncIterator[tuple[RunningServer, LivePhone]]:
+async def serving(
+    analyse: Any, greeting: Sequence[dict[str, Any]] = (), **config: Any
+) -> AsyncIterator[tuple[RunningServer, LivePhone]]:
     """A server with an analysis of its own and a phone that already gets guidance."""
+    config = {"analyse": analyse, "settle_s": 0.0} | config
     async with contextlib.AsyncExitStack() as stack:
-        server = await stack.enter_async_context(running(ServerConfig(analyse=analyse, **config)))
+        server = await stack.enter_async_context(running(ServerConfig(**config)))
         headers = {"Authorization": f"Bearer {server.token}"}
         session = aiohttp.ClientSession(server.url, headers=headers)
-        phone = LivePhone(await stack.enter_async_context(session))
+        phone = LivePhone(await stack.enter_async_context(session), greeting)
         await stack.enter_async_context(phone)
         await phone.connect()
         await phone.of_type("guidance")

@@ -6,13 +6,13 @@ import aiohttp
 import pytest
 from aiohttp import web
 from cryptography import x509
-from live_phone import far_away
 
 from server.certs import ensure_certificate
 from server.config import ServerConfig
 from server.problems import Problem
 from server.serve import ServeError, running
 from server.static import web_file, web_root
+from tests.server.live_phone import far_away
 
 
 async def test_the_page_needs_no_token(server):

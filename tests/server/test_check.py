@@ -8,10 +8,10 @@ import sys
 import cv2
 import numpy as np
 import pytest
-from made_files import BAD, bytes_in, picture, write, write_clip
-from made_readings import VALIDATOR, DyingSolver, MadeSolver
 
 from server import batch, check
+from tests.server.made_files import BAD, bytes_in, picture, write, write_clip
+from tests.server.made_readings import VALIDATOR, DyingSolver, MadeSolver
 from vision.setup import View
 
 FACE_ON_BEST = MadeSolver()

@@ -7,9 +7,9 @@ import cv2
 import jsonschema
 import numpy as np
 import pytest
-from made_readings import VALIDATOR
 
 from server import cli
+from tests.server.made_readings import VALIDATOR
 
 WIDTH, HEIGHT, FOCAL_PX = 1280, 720, 1065.0
 PITCH_DEG = -14.0

@@ -8,9 +8,9 @@ from aiortc.jitterbuffer import JitterBuffer
 from aiortc.rtp import RtpPacket
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from live_phone import far_away, serving
 
 from server.jitter import TESTED_VERSIONS, PromptJitterBuffer
+from tests.server.live_phone import far_away, serving
 
 
 def packets(sizes: list[int], first: int = 0, padding: int = 0) -> list[RtpPacket]:

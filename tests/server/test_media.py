@@ -2,9 +2,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_files import BAD, picture, torn, write, write_clip
 
 from server.media import MediaError, pictures
+from tests.server.made_files import BAD, picture, torn, write, write_clip
 
 
 @pytest.mark.parametrize("kind", BAD)

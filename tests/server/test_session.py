@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from live_phone import far_away, later_guidance, nothing_found, serving, until
 
 from server.app import SESSIONS
+from tests.server.live_phone import far_away, later_guidance, nothing_found, serving, until
 from vision.errors import FrameError
 from vision.live import LiveState
 from vision.rods import Reason
@@ -25,6 +25,8 @@ async def test_guidance_arrives_on_a_channel_that_the_server_opens(phone):
     assert first["size"] == [320, 180]
     assert first["verdict"] == "not-found"
     assert first["setup_seq"] is None
+    assert first["elapsed_ms"]["total"] > 0
+    assert first["elapsed_ms"]["find"] is first["elapsed_ms"]["pose"] is None  # not timed apart
 
 
 async def test_guidance_is_numbered_and_carries_the_frames_own_time(phone):
@@ -109,6 +111,30 @@ async def test_gravity_becomes_the_setups_tilt_and_a_refused_sensor_clears_it():
         assert seen[-1].roll_rad == pytest.approx(0, abs=1e-9)
         phone.send({"type": "tilt", "gravity": None})
         await until(lambda: seen[-1] is None)
+
+
+async def test_guidance_waits_for_the_first_setup_and_tilt():
+    """The first message must not speak of another view, or of a roll that nobody knows."""
+    seen = []
+
+    def analyse(state, frame, setup, time_s):
+        seen.append(setup)
+        return state, nothing_found(setup)
+
+    setup = {"type": "setup", "seq": 7, "setup": {"view": "down-the-line"}}
+    tilt = {"type": "tilt", "t_ms": 1, "gravity": [0, 9.80665, 0], "screen_deg": 0}
+    async with serving(analyse, greeting=(setup, tilt), settle_s=30.0) as (_, phone):
+        first = await phone.of_type("guidance")
+    assert (first["seq"], first["setup_seq"], first["view"]) == (1, 7, "down-the-line")
+    assert seen[0].view is View.DOWN_THE_LINE
+    assert seen[0].tilt is not None
+
+
+async def test_guidance_comes_without_setup_or_tilt_after_a_while():
+    async with serving(far_away, settle_s=0.5) as (_, phone):
+        first = await phone.of_type("guidance")
+    assert first["setup_seq"] is None
+    assert first["capture_s"] >= 0.45  # counted from the first picture, not the first looked at
 
 
 async def test_a_stream_that_turns_upright_midway_goes_on(phone):

@@ -7,11 +7,11 @@ import re
 import aiohttp
 import pytest
 from aiortc import RTCSessionDescription
-from live_phone import LivePhone, far_away
 
 from server.app import SESSIONS, TOKENS
 from server.config import ServerConfig
 from server.serve import running
+from tests.server.live_phone import LivePhone, far_away
 
 SDP = {"Content-Type": "application/sdp"}
 FRAGMENT = {"Content-Type": "application/trickle-ice-sdpfrag"}
@@ -245,7 +245,7 @@ async def test_4_4_1_an_unbundled_offer_is_406(phone):
 
 
 async def test_4_4_2_two_cameras_are_406(phone):
-    from live_phone import Camera
+    from tests.server.live_phone import Camera
 
     phone.pc.addTransceiver(Camera(), direction="sendonly")
     await is_problem(await phone.post(await phone.offer()), 406)

@@ -5,9 +5,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_readings import SCHEMA, VALIDATOR, made_reading, not_found
 
 from server import wire
+from tests.server.made_readings import SCHEMA, VALIDATOR, made_reading, not_found
 from vision.advice import Advice, Move
 from vision.errors import SetupError
 from vision.live import LiveReading

@@ -15,6 +15,7 @@ import web
 from server import words
 from server.words import Plain
 from vision.advice import Advice, Move, Remedy, RodMove
+from vision.budget import How, Source, Step
 from vision.effect import Effect, film_effect
 from vision.framing import Cure, Framing, Part
 from vision.governed import Quantity
@@ -116,6 +117,10 @@ def test_every_enum_value_has_its_text():
         assert words.part_text(part)
     for quantity in Quantity:
         assert words.quantity_text(quantity)
+    for source in Source:
+        assert words.source_text(source)
+    for how in How:
+        assert words.step_text(Step(Source.OTHER, how, {}, 1.0)).endswith(".")
     for cure in Cure:
         for tilt in (-0.1, 0.1):
             framing = Framing(False, (Part.HEAD,), cure, 0.5, tilt)
@@ -136,6 +141,7 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
     known |= {f"say.closer.{d}.blind" for d in ("forward", "back")}
     known |= {f"reason.{r.value}" for r in Reason} | {f"part.{p.value}" for p in Part}
     known |= {f"quantity.{q.value}" for q in Quantity}
+    known |= {f"source.{s.value}" for s in Source} | {f"explain.{h.value}" for h in How}
     shift = ("none", "unsure", "unknown")
     known |= {f"effect.ball.{k}" for k in ("forward", "back", *shift)}
     known |= {f"effect.club.{k}" for k in ("outside", "inside", *shift)}

@@ -5,8 +5,10 @@ import math
 import numpy as np
 import pytest
 
+from tests.scenes import line_rms_px, scenes
 from tests.synthetic import SIZE, draw
 from vision import live, read
+from vision.find import find
 from vision.frame import Frame
 from vision.hint import LOWER, NEAR, RAISE, Hint, carried, hinted, on_rods
 from vision.live import MARK_S, LiveState
@@ -183,3 +185,20 @@ def test_a_mark_on_nothing_is_forgotten_in_the_end(monkeypatch):
     assert reading.marks == ()
     state, reading = finder.step(state, MARK_S + 0.2, nowhere)
     assert finder.asked[-1] == ()
+
+
+@pytest.mark.parametrize(
+    "scene", [s for s in scenes() if s.layout in ("t", "pair")], ids=lambda s: s.name
+)
+def test_a_tap_beside_the_rods_does_not_lose_them_and_one_on_a_rod_is_believed(scene):
+    frame = scene.frame()
+    setup = scene.setup()
+    rods = [np.array(rod["ends_px"], float) for rod in scene.rods[:2]]
+    taps = tuple(Hint(tuple(map(float, 0.4 * a + 0.6 * b + 3))) for a, b in rods)
+    told = find(frame, setup, taps)
+    for rod, true in zip(told.both, rods, strict=True):
+        assert line_rms_px(rod.ends_px, true) < 5
+    corner = (Hint((float(scene.size[0] - 8), 8.0)),)
+    plain, beside = find(frame, setup), find(frame, setup, corner)
+    for one, other in zip(plain.both, beside.both, strict=True):
+        np.testing.assert_array_equal(one.ends_px, other.ends_px)

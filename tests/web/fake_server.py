@@ -102,7 +102,7 @@ HOLD = copy.deepcopy(SQUARE) | {
 
 
 class FakeServer:
-    """Set `guidance` to what shall be sent; read `setups`, `tilts` and `pings`."""
+    """Set `guidance` to what shall be sent; read `setups`, `tilts`, `hints` and `pings`."""
 
     def __init__(self) -> None:
         self.guidance: dict[str, Any] | None = copy.deepcopy(OFF)
@@ -111,6 +111,8 @@ class FakeServer:
         self.refuse: tuple[int, dict[str, str], str] | None = None
         self.setups: list[dict[str, Any]] = []
         self.tilts: list[dict[str, Any]] = []
+        self.hints: list[dict[str, Any]] = []
+        self.echo_hint = True
         self.pings = 0
         self.offers: list[str] = []
         self.deleted = 0
@@ -207,6 +209,10 @@ class FakeServer:
                 state["setup"] = message["seq"]
         elif message["type"] == "tilt":
             self.tilts.append(message)
+        elif message["type"] == "hint":
+            self.hints.append(message)
+            if self.echo_hint:
+                state["hint"] = message["seq"]
 
     async def _send(self, channel: RTCDataChannel, state: dict[str, int]) -> None:
         seq = 0
@@ -214,5 +220,6 @@ class FakeServer:
             if self.guidance is not None:
                 seq += 1
                 extra = {"seq": seq, "capture_s": seq * EVERY_S, "setup_seq": state["setup"]}
+                extra["hint_seq"] = state.get("hint")
                 channel.send(json.dumps({"type": "guidance", "age_ms": 18} | self.guidance | extra))
             await asyncio.sleep(EVERY_S)

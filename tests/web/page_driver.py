@@ -9,8 +9,10 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-from fake_server import TOKEN, FakeServer
-from playwright.async_api import Page, async_playwright
+from playwright.async_api import Page
+
+from tests.chromium import chromium
+from tests.web.fake_server import TOKEN, FakeServer
 
 CAMERA = ("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
 PORTRAIT = (390, 844)
@@ -68,10 +70,7 @@ async def phone(
     server = FakeServer()
     url = (await server.start()).replace("127.0.0.1", host)
     try:
-        async with async_playwright() as playwright:
-            browser = await playwright.chromium.launch(
-                executable_path="/usr/bin/chromium", args=["--no-sandbox", *args]
-            )
+        async with chromium(*args) as browser:
             viewport = {"width": size[0], "height": size[1]}
             opened = await browser.new_context(viewport=viewport, **context)
             page = await opened.new_page()
@@ -82,6 +81,5 @@ async def phone(
             if script:
                 await page.add_init_script(script)
             yield seen
-            await browser.close()
     finally:
         await server.stop()

@@ -7,8 +7,9 @@ import copy
 import time
 
 import pytest
-from fake_server import HOLD, NOT_FOUND, OFF, SQUARE
-from page_driver import CAMERA, LANDSCAPE, phone
+
+from tests.web.fake_server import HOLD, NOT_FOUND, OFF, SQUARE
+from tests.web.page_driver import CAMERA, LANDSCAPE, phone
 
 pytestmark = pytest.mark.browser
 

@@ -8,9 +8,9 @@ import re
 from typing import Any
 
 import pytest
-from fake_server import OFF, SQUARE, WEB
-from page_driver import LANDSCAPE, PORTRAIT, phone
 
+from tests.web.fake_server import OFF, SQUARE, WEB
+from tests.web.page_driver import LANDSCAPE, PORTRAIT, phone
 from vision.setup import CLUB_LENGTH_M, ROLES, STICK_LENGTH_M, Tolerance
 
 TEXTS: dict[str, str] = json.loads((WEB / "texts/en/page.json").read_text(encoding="utf-8"))

@@ -154,7 +154,6 @@ class Panel {
     this.warning = make("p", "demo-lost");
     this.warning.setAttribute("role", "alert");
     this.root.append(this.warning);
-    this.#style();
     window.addEventListener("keydown", (event) => this.#key(event));
     this.show();
   }
@@ -214,7 +213,7 @@ class Panel {
     const label = Object.assign(document.createElement("label"), {
       htmlFor: select.id, textContent: t("demo.rods"),
     });
-    const row = make("div", "demo-row");
+    const row = make("div", "demo-row demo-choice");
     row.append(label, select);
     return row;
   }
@@ -227,7 +226,7 @@ class Panel {
     const label = Object.assign(document.createElement("label"), {
       htmlFor: this.uprightBox.id, textContent: t("demo.upright"),
     });
-    const row = make("div", "demo-row");
+    const row = make("div", "demo-row demo-choice");
     row.append(label, this.uprightBox);
     return row;
   }
@@ -247,23 +246,6 @@ class Panel {
       event.preventDefault();
       // Keys go the way they are named: for the distance, "w" walks up to the rods.
       this.#set(name, this.phone.pose[name] + (side === 0 ? -nudge : nudge));
-    }
-  }
-
-  #style() {
-    const css = (node, rules) => Object.assign(node.style, rules);
-    css(this.root, { display: "grid", gap: "0.35rem", maxWidth: "44rem", margin: "0 auto" });
-    css(this.root.querySelector(".demo-buttons"), { display: "flex", flexWrap: "wrap", gap: "0.5rem" });
-    css(this.root.querySelector("legend"), { fontWeight: "700", padding: "0" });
-    for (const row of this.root.querySelectorAll(".demo-row")) {
-      css(row, { display: "grid", gridTemplateColumns: "6em 3em 1fr 11em", gap: "0.5rem", alignItems: "center" });
-    }
-    for (const row of [this.root.querySelector("#demo-rods"), this.uprightBox]) {
-      css(row.parentNode, { gridTemplateColumns: "10em auto 1fr" });
-      css(row, { justifySelf: "start" });
-    }
-    for (const value of this.root.querySelectorAll(".demo-value")) {
-      css(value, { fontVariantNumeric: "tabular-nums", fontWeight: "700" });
     }
   }
 }

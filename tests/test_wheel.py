@@ -1,0 +1,134 @@
+"""What the wheel carries is enough: its commands run in an empty folder, off its own files."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import urllib.request
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+SCENE = ROOT / "tests" / "data" / "scenes" / "scene_0003.jpg"
+
+
+@dataclass(frozen=True)
+class Installed:
+    """The unpacked wheel, and an empty folder to run in."""
+
+    files: Path
+    folder: Path
+
+    def command(self, *words: str) -> list[str]:
+        return [sys.executable, "-m", "server.cli", *words]
+
+    @property
+    def environment(self) -> dict[str, str]:
+        # Before everything else on the path, so that it hides the checkout.
+        return {**os.environ, "PYTHONPATH": str(self.files), "PYTHONUNBUFFERED": "1"}
+
+    def run(self, *words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            self.command(*words),
+            cwd=self.folder,
+            env=self.environment,
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Installed:
+    """Built without pip, which would need the internet for the build's own environment."""
+    base = tmp_path_factory.mktemp("wheel")
+    subprocess.run(
+        [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(base)],
+        cwd=ROOT,
+        check=True,
+        capture_output=True,
+    )
+    (wheel,) = base.glob("*.whl")
+    files, folder = base / "files", base / "elsewhere"
+    folder.mkdir()
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(files)
+    return Installed(files, folder)
+
+
+def test_it_holds_every_file_of_the_three_packages_and_none_besides(installed: Installed) -> None:
+    def under(root: Path) -> set[str]:
+        return {
+            path.relative_to(root).as_posix()
+            for package in ("vision", "server", "web")
+            for path in (root / package).rglob("*")
+            if path.is_file() and "__pycache__" not in path.parts
+        }
+
+    assert under(installed.files) == under(ROOT)
+    besides = {path.name for path in installed.files.iterdir()} - {"vision", "server", "web"}
+    assert [name.partition("-")[0] for name in besides] == ["teesquare"]
+
+
+def test_its_modules_hide_the_checkout(installed: Installed) -> None:
+    code = "import server, vision, web; print(server.__file__, vision.__file__, web.__file__)"
+    result = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=installed.folder,
+        env=installed.environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert all(Path(file).is_relative_to(installed.files) for file in result.stdout.split())
+
+
+def test_check_reads_a_picture(installed: Installed) -> None:
+    result = installed.run("check", "--json", str(SCENE))
+    assert result.returncode == 0, result.stderr
+    line = json.loads(result.stdout)
+    assert line["verdict"] == "off"
+    assert len(line["advice"][0]["text"]) > 10
+
+
+def test_serve_gives_the_page_and_what_it_loads(installed: Installed) -> None:
+    process = subprocess.Popen(
+        installed.command("serve", "--http", "--port", "0"),
+        cwd=installed.folder,
+        env=installed.environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        assert process.stdout is not None
+        shown = ""
+        while "Ctrl-C ends" not in shown:
+            line = process.stdout.readline()
+            assert line, shown
+            shown += line
+        found = re.search(r"http://localhost:\d+", shown)
+        assert found, shown
+        for path in ("/", "/web/main.js", "/web/style.css", "/web/texts/en/page.json"):
+            with urllib.request.urlopen(found[0] + path, timeout=10) as response:
+                assert response.status == 200
+                assert len(response.read()) > 100
+        process.send_signal(signal.SIGINT)
+        _, errors = process.communicate(timeout=10)
+        assert process.returncode == 0, errors
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def test_the_demo_ends_square(installed: Installed) -> None:
+    result = installed.run("demo", "--headless", "--seconds", "90")
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert result.stdout.splitlines()[-1].startswith("Square after")

@@ -1,0 +1,120 @@
+"""Tracking between frames, and how "square" is entered and left over time."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from tests.scenes import scenes
+from tests.synthetic import SIZE, draw
+from vision.live import GRACE_S, HOLD_S, LiveState, settle, step
+from vision.read import conclude
+from vision.reading import Verdict
+from vision.rods import Rods
+from vision.setup import View
+from vision.track import follow
+
+FPS = 15
+
+
+def reading_at(offset_m, seed=3):
+    rng = np.random.default_rng(seed)
+    place = {"offset_m": offset_m, "yaw_rad": 0.0, "roll_rad": 0.0}
+    case = draw(rng, View.FACE_ON, place=place)
+    reading = conclude(case.rods, SIZE, case.setup)
+    exact = dataclasses.replace(reading.placement, offset_m=offset_m, yaw_rad=0.0, roll_rad=0.0)
+    return dataclasses.replace(reading, placement=exact)
+
+
+def judged(offset_m):
+    from vision.verdict import judge
+
+    reading = reading_at(offset_m)
+    verdict, unsure = judge(reading.placement, reading.layout, reading.framing, reading.setup)
+    return dataclasses.replace(reading, verdict=verdict, unsure=unsure)
+
+
+def told(sequence):
+    """Verdicts told for a sequence of readings at 15 a second."""
+    state, out = LiveState(), []
+    for n, reading in enumerate(sequence):
+        state, said, _ = settle(state, reading, n / FPS)
+        out.append(said.verdict)
+    return out
+
+
+SURE, UNSURE, OUTSIDE = judged(0.0), judged(0.047), judged(0.12)
+
+
+def test_the_three_readings_are_what_they_are_called():
+    assert SURE.verdict is Verdict.SQUARE
+    assert UNSURE.verdict is Verdict.OFF
+    assert "offset" in UNSURE.unsure
+    assert OUTSIDE.verdict is Verdict.OFF
+    assert OUTSIDE.unsure == ()
+
+
+def test_square_is_told_only_after_it_has_held():
+    verdicts = told([SURE] * 30)
+    first = verdicts.index(Verdict.SQUARE)
+    assert first == pytest.approx(HOLD_S * FPS, abs=1)
+    assert set(verdicts[first:]) == {Verdict.SQUARE}
+
+
+def test_leaving_is_at_once_when_outside():
+    assert told([SURE] * 30 + [OUTSIDE])[-1] is Verdict.OFF
+
+
+def test_a_moments_doubt_inside_keeps_square_a_longer_one_does_not():
+    doubt = round(GRACE_S * FPS) - 1
+    assert told([SURE] * 30 + [UNSURE] * doubt)[-1] is Verdict.SQUARE
+    assert told([SURE] * 30 + [UNSURE] * (doubt + 3))[-1] is Verdict.OFF
+
+
+def test_doubt_before_the_hold_is_over_is_never_square():
+    sequence = ([SURE] * 3 + [UNSURE]) * 3
+    assert Verdict.SQUARE not in told(sequence)
+
+
+def test_rods_outside_start_the_hold_anew():
+    verdicts = told([SURE] * 30 + [OUTSIDE] + [SURE] * 12)
+    assert verdicts[-1] is Verdict.OFF
+
+
+def test_a_still_picture_is_tracked_and_reads_the_same():
+    scene = next(s for s in scenes() if s.layout == "t")
+    state, first = step(LiveState(), scene.frame(), scene.setup(), 0.0)
+    _, second = step(state, scene.frame(), scene.setup(), 0.1)
+    assert not first.tracked
+    assert second.tracked
+    a, b = first.reading.placement, second.reading.placement
+    assert b.offset_m == pytest.approx(a.offset_m, abs=0.02)
+    assert b.yaw_rad == pytest.approx(a.yaw_rad, abs=np.deg2rad(0.3))
+
+
+def test_tracking_follows_a_small_step_and_lets_go_of_another_picture():
+    laid = [s for s in scenes() if s.layout == "pair"]
+    scene, other = laid[0], laid[1]
+    _, live = step(LiveState(), scene.frame(), scene.setup(), 0.0)
+    rods = live.reading.rods
+    assert isinstance(rods, Rods)
+    frame = scene.frame()
+    moved = type(frame)(
+        np.roll(frame.y, (4, -6), (0, 1)),
+        np.roll(frame.u, (2, -3), (0, 1)),
+        np.roll(frame.v, (2, -3), (0, 1)),
+    )
+    followed = follow(moved, rods, scene.setup())
+    assert followed is not None
+    middle = followed.first.ends_px.mean(axis=0) - rods.first.ends_px.mean(axis=0)
+    np.testing.assert_allclose(middle, [-6, 4], atol=1.5)
+    lost = follow(other.frame(), rods, other.setup())
+    assert lost is None or not np.allclose(lost.first.ends_px, rods.first.ends_px, atol=2)
+
+
+def test_a_stream_that_changes_size_is_searched_afresh():
+    scene = next(s for s in scenes() if s.size == (1280, 720) and s.layout in ("t", "pair"))
+    other = next(s for s in scenes() if s.size == (720, 1280) and s.layout == scene.layout)
+    state, _ = step(LiveState(), scene.frame(), scene.setup(), 0.0)
+    _, live = step(state, other.frame(), other.setup(), 0.1)
+    assert live.reading.placement is None or not live.tracked
