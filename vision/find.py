@@ -38,9 +38,9 @@ class Level:
 
 COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 80, evidence.COARSE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
-ACCEPT = -3.0  # score of a layout from which it is believed
+ACCEPT = -4.5  # score of a layout from which it is believed
 SURE = 0.0  # score at the coarse level that makes the fine one needless
-HOPE = 3.0  # this far below, a layout may still be the laid one, badly seen
+HOPE = 2.5  # this far below, a layout may still be the laid one, badly seen
 ONE_ROD_LOGIT = 1.0
 DARK_LEVEL = 12.0
 BLANK_SPREAD = 2.0

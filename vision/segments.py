@@ -19,7 +19,7 @@ Array = NDArray[np.float32]
 
 REACH = 0.30  # half-length of the band, of the picture's longer side
 SEED_CELLS = 4  # on either side of the piece's middle
-SHEAR = 0.04
+SHEAR = 0.06
 CLIP_LLR = 1.5
 CUES = (
     "contrast",
@@ -50,8 +50,8 @@ class Band:
     flank: int
 
 
-FINE = Band(cell=4, sample=2, half_width=13, flank=3)  # planes at half size
-COARSE = Band(cell=2, sample=1, half_width=8, flank=2)  # planes at a quarter
+FINE = Band(cell=4, sample=2, half_width=15, flank=3)  # planes at half size
+COARSE = Band(cell=2, sample=1, half_width=10, flank=2)  # planes at a quarter
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -171,7 +171,7 @@ def _best_run(
     """The best line and its run: column (n, cells), offsets at both ends (n, 2), first, last."""
     count, cells, _ = llr.shape
     t = (np.arange(cells) - half + 0.5) * sizes.cell
-    slopes = np.linspace(-SHEAR, SHEAR, 11)
+    slopes = np.linspace(-SHEAR, SHEAR, 15)
     shifts, slopes = (g.ravel() for g in np.meshgrid(np.arange(-shift_px, shift_px + 1.0), slopes))
     offset = np.rint(shifts[:, None] + slopes[:, None] * t).astype(np.intp)  # (paths, cells)
     columns = np.clip(offset + sizes.half_width, 0, 2 * sizes.half_width)

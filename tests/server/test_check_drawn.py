@@ -90,7 +90,7 @@ def test_a_clip_of_a_drawn_t(capsys, tmp_path):
         stream = clip.add_stream("mpeg4", rate=25)
         stream.width, stream.height = WIDTH, HEIGHT
         stream.pix_fmt = "yuv420p"
-        stream.bit_rate = 8_000_000
+        stream.bit_rate = 40_000_000  # three pictures only: the coder has no time to settle
         for offset_m in (0.5, 0.3, 0.1):
             frame = av.VideoFrame.from_ndarray(drawn_t(offset_m), format="bgr24")
             clip.mux(stream.encode(frame))
