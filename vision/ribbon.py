@@ -22,8 +22,8 @@ WINDOW_PX = 10
 BORDER_PX = 10.0
 TUKEY = 4.685
 # What no averaging removes (a rod's bend, its taper, its shadow) grows with how wide it looks.
-# Measured on path-traced scenes: lines to 0.09 of the width, ends to half of it and a little out.
-LINE_FLOOR = 0.09
+# Measured on path-traced scenes: lines to 0.075 of the width, ends to half of it and a little out.
+LINE_FLOOR = 0.075
 END_SIGMA = 0.5
 END_LEAST_PX = 1.2
 END_OUT = 0.35  # of the width beyond 1.5 px: halo and head make rods look longer
