@@ -112,7 +112,7 @@ def candidates(segments: np.ndarray, size: tuple[int, int]) -> finder.Candidates
         at = (rel @ along).mean(axis=1)
         alive &= ~((off < APART_PX) & (at > 0) & (at < length[k]))
     logit = LENGTH_WEIGHT * np.log(length[kept] / (2 * SHORTEST_PX))
-    return finder.Candidates(segments[kept], logit)
+    return finder.Candidates(segments[kept], logit, logit)
 
 
 def choose(frame: Frame, stock: finder.Candidates, setup: Setup) -> Rods | None:
