@@ -58,8 +58,13 @@ class Candidates:
     seen: NDArray[np.float64]
 
 
-def find(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
-    """The two rods of the setup's layout, or why there are none; `hints` say where rods are."""
+def find(
+    frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), accept: float = ACCEPT
+) -> Rods | NotFound:
+    """The two rods of the setup's layout, or why there are none.
+
+    `hints` say where rods are; `accept` is the score from which a layout is believed.
+    """
     reason = _unusable(frame)
     if reason is not None:
         return NotFound(reason)
@@ -68,7 +73,7 @@ def find(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | Not
     for level in (COARSE, FINE):
         candidates = _candidates(small, factor, level, hints)
         guesses = rank(candidates, size, setup)
-        if guesses and guesses[0].score >= (SURE if level is COARSE else ACCEPT):
+        if guesses and guesses[0].score >= (SURE if level is COARSE else accept):
             return settle(frame, candidates, guesses, setup)
     hopeful = bool(guesses) and guesses[0].score >= ACCEPT - HOPE
     return _nothing(frame, candidates, setup, hopeful)

@@ -7,14 +7,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from vision.advice import Advice, Move, holding
-from vision.find import find
+from vision.find import ACCEPT, find
 from vision.frame import Frame
 from vision.governed import governed
 from vision.hint import Hint, carried, on_rods
 from vision.read import conclude
 from vision.reading import Reading, Verdict
-from vision.rods import NotFound, Rods
+from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
 from vision.telling import Told, tell
 from vision.track import follow
@@ -22,6 +24,9 @@ from vision.track import follow
 HOLD_S = 1.0  # surely inside every tolerance for this long before "square" is said
 GRACE_S = 0.3  # still inside but no longer surely so, for this long before it is taken back
 MARK_S = 10.0  # a mark that has lain on no found rod for so long is forgotten
+DOUBTFUL = ACCEPT - 3.5  # from this score a layout that stays is believed, never called square
+PERSIST_S = 0.4
+SAME_PX = 15.0
 SEARCH_EVERY_S = 2.0  # a full search now and then: tracking must not stay on a wrong line
 
 
@@ -31,6 +36,8 @@ class LiveState:
 
     rods: Rods | None = None
     searched_s: float = float("-inf")
+    doubt: Rods | None = None  # a layout found, but not yet believed
+    doubt_since_s: float = float("-inf")
     square_since_s: float | None = None
     last_square_s: float = float("-inf")
     told: Told = field(default_factory=Told)
@@ -61,12 +68,16 @@ def step(
     if hints != state.given:
         state = replace(state, given=hints, marks=hints, marked_s=time_s, rods=None)
     size = (frame.width, frame.height)
+    due = not 0 <= time_s - state.searched_s < SEARCH_EVERY_S
     rods: Rods | NotFound | None = None
-    if state.rods is not None and 0 <= time_s - state.searched_s < SEARCH_EVERY_S:
+    if state.rods is not None and not due:
         rods = follow(frame, state.rods, setup)
     tracked = rods is not None
     if rods is None:
-        rods = find(frame, setup, state.marks)
+        rods = find(frame, setup, state.marks, DOUBTFUL)
+        if isinstance(rods, NotFound) and state.rods is not None and due:
+            rods = follow(frame, state.rods, setup) or rods
+        state, rods = _believed(state, rods, time_s)
     reading = conclude(rods, size, setup)
     found = rods if isinstance(rods, Rods) and reading.placement is not None else None
     state = replace(
@@ -76,6 +87,29 @@ def step(
     )
     state, reading, held_s = settle(state, reading, time_s)
     return state, LiveReading(reading, held_s, HOLD_S, tracked, state.marks)
+
+
+def _believed(
+    state: LiveState, rods: Rods | NotFound, time_s: float
+) -> tuple[LiveState, Rods | NotFound]:
+    """A doubtful layout is believed once searches have found it again for `PERSIST_S`."""
+    if isinstance(rods, NotFound) or rods.score >= ACCEPT:
+        return replace(state, doubt=None), rods
+    if state.rods is not None and _same_place(state.rods, rods):
+        return replace(state, doubt=None), rods
+    if state.doubt is None or not _same_place(state.doubt, rods):
+        state = replace(state, doubt=rods, doubt_since_s=time_s)
+    if time_s - state.doubt_since_s >= PERSIST_S:
+        return state, rods
+    return state, NotFound(Reason.UNSURE, rods.both)
+
+
+def _same_place(a: Rods, b: Rods) -> bool:
+    """Whether two finds are the same rods, up to their ends' noise and a slow hand."""
+    return all(
+        first.role is second.role and float(np.abs(first.ends_px - second.ends_px).mean()) < SAME_PX
+        for first, second in zip(a.both, b.both, strict=True)
+    )
 
 
 def _marks(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from vision.advice import advise
+from vision.advice import Advice, Move, Remedy, advise
 from vision.effect import film_effect
-from vision.find import find
+from vision.find import ACCEPT, find
 from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.hint import Hint
@@ -43,6 +43,10 @@ def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Read
     cam_from_ground = pose.cam_from_view @ np.linalg.inv(ground_from_view(setup))
     framing = frame_swing(cam_from_ground, pose.lens.focal_px, size, setup)
     verdict, unsure = judge(placement, layout, framing, setup)
+    advice = advise(rods, placement, layout, framing, setup)
+    if verdict is Verdict.SQUARE and rods.score < ACCEPT:
+        # Doubtful rods may guide, but are never called square.
+        verdict, advice = Verdict.OFF, (Advice(Move.HOLD, Remedy.STEADY.value),)
     return Reading(
         setup=setup,
         verdict=verdict,
@@ -52,7 +56,7 @@ def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Read
         lens=pose.lens,
         framing=framing,
         effect=film_effect(placement, layout, setup),
-        advice=advise(rods, placement, layout, framing, setup),
+        advice=advice,
         evidence=Evidence(pose.residual_px, pose.runner_up_ratio),
         unsure=unsure,
         pose=pose,

@@ -2,7 +2,12 @@
 
 import { Problem } from "./problem.js";
 
-const IDEAL = { width: { ideal: 1280 }, height: { ideal: 720 }, frameRate: { ideal: 30 } };
+// A picture cut to the wished shape would lose part of the swing and change the focal length that
+// the server assumes: better one of the camera's own sizes than exactly this one.
+const IDEAL = {
+  width: { ideal: 1280 }, height: { ideal: 720 }, frameRate: { ideal: 30 },
+  resizeMode: { ideal: "none" },
+};
 
 /** Problem that stops the page before it asks for a camera, or null. */
 export function cameraObstacle() {

@@ -27,7 +27,7 @@ COLUMNS = {
     "yaw_deg_p95 detected_share",
     "false-find": "kind picture score",
     "accept": "threshold shipped true_share wrong_finds painted painted_finds bare bare_finds "
-    "crops crop_finds",
+    "crops brick_finds grass_finds gravel_finds",
 }
 
 

@@ -221,6 +221,10 @@ def curve(
             "bare_finds": _passing(false["bare"], t),
             "crops": len(false["crop"]),
             "crop_finds": _passing(false["crop"], t),
+            **{
+                f"{ground}_finds": _passing([f for f in false["crop"] if ground in f[1]], t)
+                for ground in GROUNDS
+            },
         }
         for t in sorted({*thresholds.tolist(), accept_score()})
     ]

@@ -118,3 +118,31 @@ def test_a_stream_that_changes_size_is_searched_afresh():
     state, _ = step(LiveState(), scene.frame(), scene.setup(), 0.0)
     _, live = step(state, other.frame(), other.setup(), 0.1)
     assert live.reading.placement is None or not live.tracked
+
+
+def test_a_doubtful_layout_is_believed_only_when_it_stays():
+    from vision.live import PERSIST_S, _believed
+    from vision.rods import NotFound
+
+    case = draw(np.random.default_rng(8), View.FACE_ON)
+    doubtful = dataclasses.replace(case.rods, score=-6.0)
+    state, first = _believed(LiveState(), doubtful, 0.0)
+    assert isinstance(first, NotFound)
+    state, still = _believed(state, doubtful, PERSIST_S / 2)
+    assert isinstance(still, NotFound)
+    state, stayed = _believed(state, doubtful, PERSIST_S + 0.01)
+    assert stayed is doubtful
+    elsewhere = dataclasses.replace(
+        doubtful,
+        first=dataclasses.replace(doubtful.first, ends_px=doubtful.first.ends_px + 90.0),
+    )
+    _, moved = _believed(state, elsewhere, PERSIST_S + 0.1)
+    assert isinstance(moved, NotFound)
+
+
+def test_doubtful_rods_guide_but_are_never_square():
+    rng = np.random.default_rng(3)
+    case = draw(rng, View.FACE_ON, place={"offset_m": 0.0, "yaw_rad": 0.0, "roll_rad": 0.0})
+    assert conclude(case.rods, SIZE, case.setup).verdict is Verdict.SQUARE
+    doubtful = dataclasses.replace(case.rods, score=-6.0)
+    assert conclude(doubtful, SIZE, case.setup).verdict is Verdict.OFF
