@@ -45,15 +45,16 @@ def main() -> None:
         "pictures": len(pictures),
         "time": "CPU milliseconds of one thread",
     }
-    _show([head], options.json)
+    _show([head], options)
     for part in options.parts:
-        _show(list(_rows(part, pictures, options)), options.json)
+        _show(list(_rows(part, pictures, options)), options)
 
 
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
     parser.add_argument("what", choices=["vision"])
     parser.add_argument("--json", action="store_true", help="one JSON object a row")
+    parser.add_argument("--markdown", action="store_true", help="tables for docs/performance.md")
     parser.add_argument(
         "--scenes",
         type=Path,
@@ -86,8 +87,8 @@ def _rows(part: str, pictures: list, options: argparse.Namespace) -> Iterable[di
     return falses.curve(pictures, options.know, count, video, thresholds)
 
 
-def _show(rows: list[dict], as_json: bool) -> None:
-    if as_json:
+def _show(rows: list[dict], options: argparse.Namespace) -> None:
+    if options.json:
         for row in rows:
             print(json.dumps(row, ensure_ascii=False), flush=True)
         return
@@ -97,6 +98,10 @@ def _show(rows: list[dict], as_json: bool) -> None:
         same = {k: v for k, v in rest.items() if all(r.get(k) == v for r in group)}
         print("\n" + " · ".join(f"{k} {v}" for k, v in same.items()))
         cells = [names] + [[_text(row.get(name)) for name in names] for row in group]
+        if options.markdown:
+            cells.insert(1, ["---"] * len(names))
+            print("\n" + "\n".join("| " + " | ".join(line) + " |" for line in cells), flush=True)
+            continue
         wide = [max(len(line[k]) for line in cells) for k in range(len(names))]
         for line in cells:
             print("  ".join(text.rjust(w) for text, w in zip(line, wide, strict=True)), flush=True)
