@@ -168,6 +168,9 @@ def _ends(
     """Both ends along the line: the run of samples that look more like rod than like ground."""
     length = float(np.linalg.norm(ends[1] - ends[0]))
     along = (ends[1] - ends[0]) / length
+    if not _mostly_inside(frame, ends):
+        cut = (CUT_SIGMA_PX, CUT_SIGMA_PX)
+        return ends, (End.CUT, End.CUT), cut, 0.0, 0.0
     contrast, parallels, t = _contrast_along(frame, ends, width_px)
     box = np.ones(BOX_PX) / BOX_PX
     smooth = np.stack([np.convolve(c, box, mode="same") for c in contrast.T], axis=-1)
@@ -206,6 +209,15 @@ def _ends(
     )
     beyond = float(np.clip(outside, -1.0, 2.0).mean()) if len(outside) else 0.0
     return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1]), fill, beyond
+
+
+def _mostly_inside(frame: Frame, ends: NDArray[np.float64]) -> bool:
+    """Whether at least half of the line lies in the picture, and enough of it to be measured."""
+    length = float(np.linalg.norm(ends[1] - ends[0]))
+    at = np.linspace(ends[0], ends[1], 33)
+    inside = ((at >= 0) & (at <= (frame.width - 1, frame.height - 1))).all(axis=-1)
+    share = float(inside.mean())
+    return share >= 0.5 and share * length >= 3 * BOX_PX
 
 
 def _contrast_along(

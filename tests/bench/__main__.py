@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from tests.bench import board, bounds, detectors, falses
-from tests.bench.scenes import accept_score, gather
+from tests.bench.scenes import gather
 
 PARTS = ("finders", "pose", "one-view", "board", "accept", "video")
 COLUMNS = {
@@ -81,10 +81,9 @@ def _rows(part: str, pictures: list, options: argparse.Namespace) -> Iterable[di
         return bounds.one_view_rows()
     if part == "board":
         return board.rows(options.draws)
-    thresholds = accept_score() + np.arange(-falses.BELOW, 6.1, 1.0)
-    video = part == "video"
-    count = options.video_crops if video else options.crops
-    return falses.curve(pictures, options.know, count, video, thresholds)
+    if part == "accept":
+        return falses.in_single_pictures(pictures, options.know, options.crops)
+    return falses.over_a_second(pictures, options.know, options.video_crops)
 
 
 def _show(rows: list[dict], options: argparse.Namespace) -> None:

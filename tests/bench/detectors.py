@@ -20,7 +20,6 @@ from tests.bench.scenes import (
     on_rod,
     pose_error,
     right,
-    threshold,
     told,
 )
 from tests.scenes import Scene
@@ -167,8 +166,7 @@ def _own(tally: dict, frame: Frame, setup: Setup, scene: Scene) -> Rods | None:
     began = thread_time()
     accepted = found(finder.find(frame, setup))
     tally["total"].append(thread_time() - began)
-    with threshold(FLOOR):
-        best = found(finder.find(frame, setup))
+    best = found(finder.find(frame, setup, accept=FLOOR))
     _judge(tally, best, setup, scene)
     believed = accepted is not None and conclude(accepted, scene.size, setup).placement is not None
     tally["taken"].append(believed and right(accepted, scene))

@@ -5,6 +5,7 @@ two rods, and crops of photographed grass, gravel and brick.
 """
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import cv2
@@ -27,7 +28,8 @@ TINTS = ((1.0, 1.0, 1.0), (0.55, 1.0, 0.75), (0.7, 0.85, 1.0))  # BGR: none, law
 SENSOR_NOISE = 2.0
 FRAMES, PER_SECOND = 15, 15
 CLEAR_PX = 6.0  # painted beyond the rod's own half-width: blur, contact shadow
-BELOW = 8.0  # how far below the shipped threshold scores are still asked for
+BELOW, ABOVE = 8.0, 6.0  # how far round the shipped threshold the curve is drawn
+SHIFTS = (-2.0, 0.0, 2.0, 4.0)
 KEEP_PX = 1.5  # left of the other rod beyond its half-width
 HEAD_M = 0.14
 PIECE_PX = 24.0
@@ -143,98 +145,117 @@ def crops(count: int, seed: int = 5, names: tuple[str, ...] = GROUNDS) -> Iterat
 # --- scores ----------------------------------------------------------------------------------
 
 
-def single(picture: np.ndarray, setup: Setup) -> tuple[float, Rods | None]:
+def single(picture: np.ndarray, setup: Setup, _: int = 0) -> tuple[float, Rods | None]:
     """The best layout's score where its pose is believed, else -inf; and its rods."""
-    with threshold(accept_score() - BELOW):
-        frame = Frame.from_bgr(picture)
-        rods = found(find(frame, setup))
+    frame = Frame.from_bgr(picture)
+    rods = found(find(frame, setup, accept=accept_score() - BELOW))
     if rods is None or conclude(rods, (frame.width, frame.height), setup).placement is None:
         return -np.inf, None
     return rods.score, rods
 
 
 def second(picture: np.ndarray, setup: Setup, seed: int) -> tuple[float, Rods | None]:
-    """The median score over a second of the live chain, and the last frame's rods.
+    """Whether the live chain shows rods at the end of a second (0, else -inf), and which.
 
-    Each frame is the picture with fresh sensor noise, moved by up to a pixel.
+    Each frame is the picture with fresh sensor noise, moved by up to a pixel. A picture that stands
+    still is the hardest case: what is no rod stays where it is as well.
     """
     rng = np.random.default_rng(seed)
-    state, scores, rods = LiveState(), [], None
+    state, rods = LiveState(), None
     height, width = picture.shape[:2]
-    with threshold(accept_score() - BELOW):
-        for k in range(FRAMES):
-            dx, dy = rng.uniform(-1, 1, 2)
-            moved = cv2.warpAffine(
-                picture,
-                np.array([[1, 0, dx], [0, 1, dy]]),
-                (width, height),
-                borderMode=cv2.BORDER_REFLECT_101,
-            )
-            noisy = moved + rng.normal(0, SENSOR_NOISE, moved.shape)
-            frame = Frame.from_bgr(np.clip(noisy, 0, 255).astype(np.uint8))
-            state, live = step(state, frame, setup, k / PER_SECOND)
-            rods = live.reading.rods if live.reading.placement is not None else None
-            scores.append(rods.score if isinstance(rods, Rods) else -np.inf)
-    return float(np.median(scores)), rods
+    for k in range(FRAMES):
+        dx, dy = rng.uniform(-1, 1, 2)
+        moved = cv2.warpAffine(
+            picture,
+            np.array([[1, 0, dx], [0, 1, dy]]),
+            (width, height),
+            borderMode=cv2.BORDER_REFLECT_101,
+        )
+        noisy = moved + rng.normal(0, SENSOR_NOISE, moved.shape)
+        frame = Frame.from_bgr(np.clip(noisy, 0, 255).astype(np.uint8))
+        state, live = step(state, frame, setup, k / PER_SECOND)
+        rods = live.reading.rods if live.reading.placement is not None else None
+    return (0.0, rods) if isinstance(rods, Rods) else (-np.inf, None)
 
 
 Score = Callable[[np.ndarray, Setup, int], tuple[float, Rods | None]]
 
 
-def curve(
-    pictures: list[Scene], know: str, crop_count: int, video: bool, thresholds: np.ndarray
-) -> list[dict]:
-    """A row for each threshold with true and false finds, then one for each shipped false find."""
-    score: Score = second if video else lambda picture, setup, _: single(picture, setup)
-    over = "a second of video" if video else "single pictures"
-    laid: list[tuple[float, bool]] = []
-    false: dict[str, list[tuple[float, str]]] = {"wrong": [], "painted": [], "bare": [], "crop": []}
+@dataclass
+class Tally:
+    """Scores of what was found: `laid` with whether it was right, `false` by kind with a name."""
+
+    laid: list[tuple[float, bool]] = field(default_factory=list)
+    false: dict[str, list[tuple[float, str]]] = field(
+        default_factory=lambda: {"wrong": [], "painted": [], "bare": [], "crop": []}
+    )
+
+    def row(self, over: str, accept: float, least: float) -> dict:
+        """How many pass `least`, told as of the acceptance threshold `accept`."""
+
+        def passing(kind: str, part: str = "") -> int:
+            return sum(bool(v >= least) for v, name in self.false[kind] if part in name)
+
+        out = {
+            "bench": "accept",
+            "over": over,
+            "threshold": float(accept),
+            "shipped": bool(accept == accept_score()),
+            "laid": len(self.laid),
+            "true_share": sum(bool(v >= least) for v, ok in self.laid if ok)
+            / max(len(self.laid), 1),
+            "wrong_finds": passing("wrong"),
+        }
+        for kind, name in (("painted", "painted"), ("bare", "bare"), ("crop", "crops")):
+            out[name] = len(self.false[kind])
+            out[f"{kind}_finds"] = passing(kind)
+        return out | {f"{ground}_finds": passing("crop", ground) for ground in GROUNDS}
+
+    def worst(self, over: str, least: float) -> list[dict]:
+        """The false finds that pass, the surest first."""
+        each = sorted((v, kind, name) for kind, x in self.false.items() for v, name in x)[::-1]
+        return [
+            {"bench": "false-find", "over": over, "kind": kind, "picture": name, "score": value}
+            for value, kind, name in each
+            if value >= least
+        ]
+
+
+def tally(pictures: list[Scene], know: str, crop_count: int, score: Score) -> Tally:
+    """All pictures' scores: as they are, with either rod painted out, and of rod-free crops."""
+    out = Tally()
     for seed, scene in enumerate(pictures):
         setup = told(scene, seed, know)
         if scene.layout not in LAID:
             value = max(score(scene.bgr(), s, seed)[0] for s in both_views(setup))
-            false["bare"].append((value, scene.name))
+            out.false["bare"].append((value, scene.name))
             continue
         value, rods = score(scene.bgr(), setup, seed)
-        laid.append((value, right(rods, scene)))
-        if not laid[-1][1]:
-            false["wrong"].append((value, scene.name))
+        out.laid.append((value, right(rods, scene)))
+        if not out.laid[-1][1]:
+            out.false["wrong"].append((value, scene.name))
         for gone in (0, 1):
             value = score(painted(scene, gone), setup, seed)[0]
-            false["painted"].append((value, f"{scene.name} without {scene.rods[gone]['role']}"))
+            out.false["painted"].append((value, f"{scene.name} without {scene.rods[gone]['role']}"))
     for seed, picture in enumerate(crops(crop_count)):
         value = max(score(picture, s, seed)[0] for s in both_views(Setup()))
-        false["crop"].append((value, f"{GROUNDS[seed % len(GROUNDS)]} {seed}"))
-    out = [
-        {
-            "bench": "accept",
-            "over": over,
-            "know": know,
-            "threshold": float(t),
-            "shipped": bool(t == accept_score()),
-            "laid": len(laid),
-            "true_share": sum(v >= t and ok for v, ok in laid) / max(len(laid), 1),
-            "wrong_finds": _passing(false["wrong"], t),
-            "painted": len(false["painted"]),
-            "painted_finds": _passing(false["painted"], t),
-            "bare": len(false["bare"]),
-            "bare_finds": _passing(false["bare"], t),
-            "crops": len(false["crop"]),
-            "crop_finds": _passing(false["crop"], t),
-            **{
-                f"{ground}_finds": _passing([f for f in false["crop"] if ground in f[1]], t)
-                for ground in GROUNDS
-            },
-        }
-        for t in sorted({*thresholds.tolist(), accept_score()})
-    ]
-    worst = sorted((v, kind, name) for kind, each in false.items() for v, name in each)[::-1]
-    return out + [
-        {"bench": "false-find", "over": over, "kind": kind, "picture": name, "score": value}
-        for value, kind, name in worst
-        if value >= accept_score()
-    ]
+        out.false["crop"].append((value, f"{GROUNDS[seed % len(GROUNDS)]} {seed}"))
+    return out
 
 
-def _passing(scores: list[tuple[float, str]], least: float) -> int:
-    return sum(value >= least for value, _ in scores)
+def in_single_pictures(pictures: list[Scene], know: str, crop_count: int) -> list[dict]:
+    """The curve, then the shipped threshold's false finds."""
+    over, every = "single pictures", tally(pictures, know, crop_count, single)
+    steps = accept_score() + np.arange(-BELOW, ABOVE + 1)
+    return [every.row(over, t, t) for t in steps] + every.worst(over, accept_score())
+
+
+def over_a_second(pictures: list[Scene], know: str, crop_count: int) -> list[dict]:
+    """The same for the live chain, with all its thresholds moved together."""
+    over, shipped, out, worst = "a second of video", accept_score(), [], []
+    for shift in SHIFTS:
+        with threshold(shipped + shift):
+            every = tally(pictures, know, crop_count, second)
+        out.append(every.row(over, shipped + shift, 0.0))
+        worst += every.worst(over, 0.0) if shift == 0 else []
+    return out + worst

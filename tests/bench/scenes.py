@@ -9,13 +9,13 @@ import numpy as np
 
 from tests.scenes import FOLDER, Scene, line_rms_px, scenes, truth_of
 from vision import find as finder
-from vision import track
+from vision import live, read, track
 from vision.rods import NotFound, Rods
 from vision.setup import Role, Setup, View
 
 RIGHT_PX = 5.0  # rms of the found line from the true rod
 LAID = ("t", "pair")
-FLOOR = -1e3  # a threshold that every layout passes
+FLOOR = -1e3  # a score that every layout passes
 
 
 def gather(folders: list[Path], limit: int | None = None) -> list[Scene]:
@@ -79,13 +79,18 @@ def pose_error(placement, scene: Scene) -> tuple[float, float]:
 
 @contextmanager
 def threshold(value: float) -> Iterator[None]:
-    """The finder and the tracker with another acceptance threshold, then as they were."""
-    kept = finder.ACCEPT, track.ACCEPT
-    finder.ACCEPT = track.ACCEPT = value
+    """The whole chain with its thresholds moved to accept at `value`, then as it was."""
+    moved = [(finder, "ACCEPT"), (track, "ACCEPT"), (read, "ACCEPT"), (live, "ACCEPT")]
+    moved.append((live, "DOUBTFUL"))
+    kept = [getattr(module, name) for module, name in moved]
+    shift = value - finder.ACCEPT
     try:
+        for (module, name), before in zip(moved, kept, strict=True):
+            setattr(module, name, before + shift)
         yield
     finally:
-        finder.ACCEPT, track.ACCEPT = kept
+        for (module, name), before in zip(moved, kept, strict=True):
+            setattr(module, name, before)
 
 
 def accept_score() -> float:

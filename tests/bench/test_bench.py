@@ -12,6 +12,7 @@ import pytest
 from tests.bench import board, bounds, falses
 from tests.bench.scenes import accept_score, gather, threshold
 from tests.synthetic import draw
+from vision import live
 from vision.setup import Lens, View
 
 ROOT = Path(__file__).parents[2]
@@ -114,7 +115,7 @@ def test_crops_are_the_same_for_the_same_seed_and_show_every_ground():
 
 
 def test_the_threshold_is_put_back():
-    shipped = accept_score()
-    with threshold(1.5):
-        assert accept_score() == 1.5
-    assert accept_score() == shipped
+    shipped, doubtful = accept_score(), live.DOUBTFUL
+    with threshold(shipped + 2.0):
+        assert (accept_score(), live.DOUBTFUL) == (shipped + 2.0, doubtful + 2.0)
+    assert (accept_score(), live.DOUBTFUL) == (shipped, doubtful)
