@@ -64,9 +64,7 @@ def rank_layouts(
     if count < 2:
         return []
     pitch, roll, prior = _nodes(setup)
-    ground = _on_ground(
-        ends_px, size, focal_px, pitch, roll
-    )  # (nodes, n, 2, 2) per metre of height
+    ground = on_ground(ends_px, size, focal_px, pitch, roll)
     i, j = (g.ravel() for g in np.meshgrid(np.arange(count), np.arange(count), indexing="ij"))
     keep_pairs = (i != j) & (logit[i] + logit[j] > np.sort(logit)[::-1][:2].sum() - 18.0)
     i, j = i[keep_pairs], j[keep_pairs]
@@ -110,14 +108,17 @@ def _nodes(setup: Setup) -> tuple[NDArray[np.float64], NDArray[np.float64], NDAr
     return np.deg2rad(pitch_deg), np.deg2rad(roll_deg), prior
 
 
-def _on_ground(
+def on_ground(
     ends_px: NDArray[np.float64],
     size: tuple[int, int],
     focal_px: float,
     pitch: NDArray[np.float64],
     roll: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Where each end meets the ground: (nodes, n, 2, 2) as (right, forward) per metre of height."""
+    """Where each end meets the ground: (nodes, n, 2, 2) as (right, forward) per metre of height.
+
+    `ends_px` (n, 2, 2), `pitch` and `roll` (nodes,) in radians. NaN near and above the horizon.
+    """
     x = (ends_px[..., 0] - (size[0] - 1) / 2) / focal_px
     y = (ends_px[..., 1] - (size[1] - 1) / 2) / focal_px
     cr, sr = np.cos(roll)[:, None, None], np.sin(roll)[:, None, None]

@@ -111,11 +111,8 @@ def _quantities(params: NDArray[np.float64], setup: Setup) -> NDArray[np.float64
         return np.stack(
             [offset, distance, height, yaw, pitch, roll, angle, right, np.zeros_like(right)]
         )
-    share = {Line.TOE: 0.0, Line.MIDDLE: 0.5}
-    if setup.line is Line.HANDS:
-        shift = side * HAND_LINE_M + 0.0 * a
-    else:
-        shift = side * share[setup.line] * a
+    outward = {Line.TOE: 0.0, Line.HANDS: HAND_LINE_M, Line.MIDDLE: a / 2}
+    shift = side * outward[setup.line]
     return np.stack(
         [right - shift, -forward, height, heading, pitch, roll, lean, np.zeros_like(right), a]
     )

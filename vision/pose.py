@@ -17,9 +17,7 @@ from vision.model import (
     STEP,
     View2D,
     cam_from_view,
-    ends_in_view,
     observe,
-    project,
     residuals,
 )
 from vision.rods import End, Rod, Rods
@@ -65,7 +63,7 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     """The lens's pose from two rods; covered ends are set aside one by one."""
     view = observe(rods.both, size, setup)
     hidden = np.zeros((2, 2), bool)
-    params, cost = _levenberg_marquardt(view, _starts(view, rods, setup))
+    params, cost = _levenberg_marquardt(view, _starts(view, setup))
     rivals: list[_Without] = []
     for _ in range(2):
         least = int(cost.argmin())
@@ -176,17 +174,13 @@ def _between(best: NDArray[np.float64], cost: float, rivals: list[_Without]) -> 
     return np.asarray(np.einsum("n,np,nq->pq", weights / total, steps, steps))
 
 
-def _starts(view: View2D, rods: Rods, setup: Setup) -> NDArray[np.float64]:
+def _starts(view: View2D, setup: Setup) -> NDArray[np.float64]:
     """Parameter vectors from the ground positions that a few tilts give."""
-    base = view.prior_mean.copy()
-    base[13] = view.prior_mean[13]
     out = []
     for turn in START_TURNS_RAD if setup.tilt is None else START_TURNS_RAD[:1]:
-        for roll in (base[5],):
-            start = base.copy()
-            start[4] = np.clip(base[4] + turn, np.deg2rad(-85), np.deg2rad(10))
-            start[5] = roll
-            out.append(_place(view, start, setup))
+        start = view.prior_mean.copy()
+        start[4] = np.clip(start[4] + turn, np.deg2rad(-85), np.deg2rad(10))
+        out.append(_place(view, start, setup))
     return np.stack(out)
 
 
@@ -294,6 +288,3 @@ def _bend(
     second = (scale * bend[..., 0] ** 2).sum(axis=-1)
     small = 4.0 * second <= MAX_BEND**2 * (scale * step**2).sum(axis=-1)
     return np.where(small[:, None], bend[..., 0], 0.0)
-
-
-__all__ = ["Pose", "ends_in_view", "mark_hidden", "project", "solve_pose", "whitened_jacobian"]

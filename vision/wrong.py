@@ -11,19 +11,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.model import COUNT, cam_from_view, focal_prior
+from vision.layouts import PITCH_PRIOR_DEG, on_ground
+from vision.model import focal_prior
 from vision.rods import Reason
 from vision.setup import Setup, View
 
 PITCH_DEG = np.arange(-50.0, 2.1, 2.0)
 ROLL_DEG = np.arange(-8.0, 8.1, 2.0)
 # How phones stand and how high; common practice, no source.
-PITCH_PRIOR_DEG = (-18.0, 14.0)
 ROLL_PRIOR_DEG = 4.0
 LOG_HEIGHT_PRIOR = (float(np.log(1.15)), 0.4)
 LENGTHS_AGREE = 0.1  # spread of the log ratio of the two heights that the two lengths give
 CUT_AGREE = 0.7  # the same where an end leaves the picture
-NEAREST_DIP = 0.03  # a ray this near the horizon meets the ground nowhere useful
 EDGE_SHARE = 0.008  # of the longer side: an end this near the picture's edge is cut
 
 PARALLEL_DEG = 15.0
@@ -88,18 +87,12 @@ def _vote(lie: _Lie, setup: Setup) -> Reason:
 
 def _on_ground(ends_px: NDArray[np.float64], size: tuple[int, int], setup: Setup) -> _Lie | None:
     pitch, roll, prior = _tilts(setup)
-    params = np.zeros((len(pitch), COUNT))
-    params[:, 4], params[:, 5] = pitch, roll
     focal_px, _ = focal_prior(size, setup)
-    at = (np.asarray(ends_px) - (np.array(size) - 1) / 2) / focal_px
-    rays = np.concatenate([at, np.ones((2, 2, 1))], axis=-1)
-    world = np.einsum("rec,nck->nrek", rays, cam_from_view(params))  # right, forward, up
-    dip = -world[..., 2]
-    usable = (dip > NEAREST_DIP).all(axis=(1, 2))
+    ends = on_ground(np.asarray(ends_px), size, focal_px, pitch, roll)
+    usable = np.isfinite(ends).all(axis=(1, 2, 3))
     if not usable.any():
         return None
-    dip = dip[usable]
-    ends = world[usable][..., :2] / dip[..., None]  # per metre of height
+    ends = ends[usable]
     span = np.maximum(np.linalg.norm(ends[:, :, 1] - ends[:, :, 0], axis=-1), 1e-9)
     log_height = np.log([setup.length_m(role) for role in setup.roles]) - np.log(span)
     edge = EDGE_SHARE * max(size)
