@@ -14,6 +14,7 @@ from server.loopback import allow_loopback
 from server.problems import Problem
 from server.session import Session
 from vision import live
+from vision.warm import warm_up
 
 CLOSE_S = 1.5
 
@@ -28,6 +29,8 @@ class Sessions:
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
+        if config.analyse is None:
+            self._pool.submit(warm_up)
         self._sessions: dict[str, Session] = {}
         self._closed = False
 

@@ -30,7 +30,15 @@ class Solver(Protocol):
 
 
 class VisionSolver:
-    """The real one."""
+    """The real one, its compiled loops ready in every process that it reaches."""
+
+    def __init__(self) -> None:
+        from vision.warm import warm_up
+
+        warm_up()
+
+    def __reduce__(self) -> tuple[type[VisionSolver], tuple[()]]:
+        return type(self), ()
 
     def find(self, frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
         """See `vision.find.find`."""

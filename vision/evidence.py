@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.segments import CUES
+from vision.cues import CUES
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -13,6 +13,7 @@ from vision.contrast import HALF, QUARTER, contrast_planes
 from vision.evidence import Evidence
 from vision.frame import MIN_SIDE_PX, Frame
 from vision.hint import Hint, hinted
+from vision.kernel import kernel
 from vision.layouts import LayoutGuess, rank_layouts
 from vision.model import focal_prior
 from vision.ribbon import Ribbon, measure
@@ -91,7 +92,8 @@ def _candidates(
     ends = (found.ends_px.astype(np.float64) + 0.5) * to_full - 0.5
     size = (round(frame.width * factor), round(frame.height * factor))
     logit = hinted(ends, seen, hints, size)
-    kept = _distinct(ends, logit, 2.0 * level.strips.strip / 8 * to_full)
+    order = np.argsort(-logit, kind="stable")
+    kept = order[_distinct(ends[order], CANDIDATES, level.strips.strip / 4 * to_full)]
     return Candidates(ends[kept], logit[kept], seen[kept])
 
 
@@ -117,7 +119,8 @@ def _unusable(frame: Frame) -> Reason | None:
     """Pictures in which no search can find anything."""
     if min(frame.width, frame.height) < MIN_SIDE_PX:
         return Reason.TOO_SMALL
-    thumb = cv2.resize(frame.y, (64, 64), interpolation=cv2.INTER_AREA)
+    # A few rows and columns, averaged to 64 x 64: enough for these questions.
+    thumb = cv2.resize(frame.y[::4, ::4], (64, 64), interpolation=cv2.INTER_AREA)
     if float(np.percentile(thumb, 95)) < DARK_LEVEL:
         return Reason.TOO_DARK
     if float(thumb.std()) < BLANK_SPREAD:
@@ -144,28 +147,31 @@ def _working_size(frame: Frame) -> tuple[Frame, float]:
     )
 
 
-def _distinct(
-    ends_px: NDArray[np.float64], logit: NDArray[np.float64], apart_px: float
-) -> list[int]:
-    """The best candidates, near copies of a better one left out."""
-    kept: list[int] = []
-    for k in np.argsort(-logit, kind="stable"):
-        if not any(_same_line(ends_px[k], ends_px[m], apart_px) for m in kept):
-            kept.append(int(k))
-            if len(kept) == CANDIDATES:
+@kernel
+def _distinct(ends: NDArray[np.float64], most: int, apart_px: float) -> NDArray[np.intp]:
+    """Indices of the first `most` segments that are no near copies of an earlier one."""
+    kept = np.empty(most, np.intp)
+    count = 0
+    for i in range(len(ends)):
+        new = True
+        for m in range(count):
+            start, stop = ends[kept[m], 0], ends[kept[m], 1]
+            length = np.hypot(stop[0] - start[0], stop[1] - start[1])
+            ax, ay = (stop[0] - start[0]) / length, (stop[1] - start[1]) / length
+            x0, y0 = ends[i, 0, 0] - start[0], ends[i, 0, 1] - start[1]
+            x1, y1 = ends[i, 1, 0] - start[0], ends[i, 1, 1] - start[1]
+            at0, at1 = x0 * ax + y0 * ay, x1 * ax + y1 * ay
+            off = max(abs(x0 * ay - y0 * ax), abs(x1 * ay - y1 * ax))
+            overlap = min(max(at0, at1), length) - max(min(at0, at1), 0.0)
+            if off < apart_px and overlap > 0.3 * min(length, abs(at1 - at0)):
+                new = False
                 break
-    return kept
-
-
-def _same_line(a: NDArray[np.float64], b: NDArray[np.float64], apart_px: float) -> bool:
-    along = b[1] - b[0]
-    length = float(np.hypot(along[0], along[1]))
-    along = along / length
-    rel = a - b[0]
-    at = rel @ along
-    off = np.abs(rel[:, 0] * along[1] - rel[:, 1] * along[0])
-    overlap = min(float(at.max()), length) - max(float(at.min()), 0.0)
-    return bool(off.max() < apart_px and overlap > 0.3 * min(length, float(np.ptp(at))))
+        if new:
+            kept[count] = i
+            count += 1
+            if count == most:
+                break
+    return kept[:count]
 
 
 def _assign(

@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.kernel import kernel
+
 SCALE = 40.0  # contrast to int16: 32 rows of +-3 stay below 4000
 
 
@@ -50,7 +52,7 @@ def find_lines(planes: NDArray[np.float32], keep: int, sizes: Strips = FINE) -> 
     ends = np.concatenate([upright_ends, lying_ends[:, :, ::-1]])
     strength = np.concatenate([upright, lying])
     order = np.argsort(-strength, kind="stable")[: 15 * keep]
-    kept = _distinct(ends[order], keep, sizes)
+    kept = _distinct(ends[order], keep, sizes.strip / 8, 0.75 * sizes.strip)
     return Lines(ends[order][kept], strength[order][kept])
 
 
@@ -69,26 +71,21 @@ def _strongest_in_blocks(
     # Slanted lines wrap around, so the strips stand side by side with a gap of their own height.
     pitch = (width + strip + block - 1) // block * block
     side_by_side = np.zeros((strip, pitch * len(tops)), np.int16)
-    energy = np.zeros((slopes, pitch * len(tops)), np.float32)
-    for plane in planes:
+    sums = np.empty((len(planes), slopes, pitch * len(tops)), np.int16)
+    for plane, target in zip(planes, sums, strict=True):
         scaled = np.rint(plane * SCALE).astype(np.int16)
         for i, top in enumerate(tops):
             side_by_side[:, i * pitch : i * pitch + width] = scaled[top : top + strip]
-        sums = cv2.ximgproc.FastHoughTransform(
+        target[:] = cv2.ximgproc.FastHoughTransform(
             side_by_side,
             cv2.CV_16S,
             angleRange=cv2.ximgproc.ARO_315_45,
             op=cv2.ximgproc.FHT_ADD,
             makeSkew=cv2.ximgproc.HDO_RAW,
         )[:, : pitch * len(tops)]
-        response = _above_both_flanks(np.asarray(sums, np.int16), sizes.flank).astype(np.float32)
-        cv2.accumulateSquare(response, energy)
-    by_slope = energy.reshape(slopes, len(tops), pitch // block, block)
-    blocks = by_slope.transpose(1, 2, 0, 3).reshape(len(tops), pitch // block, -1)
-    best = blocks.argmax(axis=-1)
-    strength = np.take_along_axis(blocks, best[..., None], axis=-1)[..., 0]
-    shift = strip - 1 - best // block
-    start = np.arange(pitch // block)[None] * block + best % block
+    slope, column, strength = _best_of_blocks(sums, block, sizes.flank)
+    shift = strip - 1 - slope.reshape(len(tops), -1)
+    start = column.reshape(len(tops), -1) - pitch * np.arange(len(tops))[:, None]
     start = np.where(start >= width, start - pitch, start)
     rows = np.broadcast_to(np.array(tops)[:, None], start.shape)
     ends = np.stack(
@@ -97,32 +94,72 @@ def _strongest_in_blocks(
     return ends.reshape(-1, 2, 2).astype(np.float32), strength.reshape(-1)
 
 
-def _above_both_flanks(sums: NDArray[np.int16], flank: int) -> NDArray[np.int16]:
-    """Centre against each flank: the smaller difference where both have one sign, else 0."""
-    left = np.zeros_like(sums)
-    right = np.zeros_like(sums)
-    np.subtract(sums[:, flank:], sums[:, :-flank], out=left[:, flank:])
-    np.subtract(sums[:, :-flank], sums[:, flank:], out=right[:, :-flank])
-    low = np.minimum(left, right)
-    high = np.maximum(left, right)
-    return np.maximum(low, 0) + np.minimum(high, 0)
+@kernel
+def _best_of_blocks(
+    sums: NDArray[np.int16], block: int, flank: int
+) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.float32]]:
+    """Slope, column and strength of the strongest line that starts in each block of columns.
+
+    `sums` (planes, slopes, columns). A plane's response is the centre against each flank, the
+    smaller difference where both have one sign, else 0; squares are added over the planes.
+    """
+    planes, slopes, columns = sums.shape
+    blocks = columns // block
+    slope_of = np.zeros(blocks, np.int32)
+    column_of = np.zeros(blocks, np.int32)
+    strength = np.full(blocks, -1.0, np.float32)
+    energy = np.zeros(columns, np.float32)
+    inner = energy[flank : columns - flank]
+    for slope in range(slopes):
+        inner[:] = 0.0
+        for plane in range(planes):
+            # Slices, not offsets in the index: those cost a check for negative ones at each step.
+            centre = sums[plane, slope, flank : columns - flank]
+            before = sums[plane, slope, : columns - 2 * flank]
+            after = sums[plane, slope, 2 * flank :]
+            for x in range(len(inner)):
+                left = np.int32(centre[x]) - np.int32(before[x])
+                right = np.int32(centre[x]) - np.int32(after[x])
+                both = max(min(left, right), np.int32(0)) + min(max(left, right), np.int32(0))
+                inner[x] += np.float32(both) * np.float32(both)
+        for at in range(blocks):
+            first = at * block
+            best = energy[first]
+            for x in range(first + 1, first + block):
+                best = max(best, energy[x])
+            if best > strength[at]:
+                strength[at] = best
+                slope_of[at] = slope
+                for x in range(first, first + block):
+                    if energy[x] == best:
+                        column_of[at] = x
+                        break
+    return slope_of, column_of, strength
 
 
-def _distinct(ends: NDArray[np.float32], keep: int, sizes: Strips) -> list[int]:
+@kernel
+def _distinct(ends: NDArray[np.float32], keep: int, apart: float, span: float) -> NDArray[np.intp]:
     """Indices of the first `keep` lines that are no near copies of a stronger one."""
-    middle = ends.mean(axis=1)
-    along = ends[:, 1] - ends[:, 0]
-    along = along / np.linalg.norm(along, axis=1, keepdims=True)
-    across = np.stack([-along[:, 1], along[:, 0]], axis=-1)
-    alive = np.ones(len(ends), bool)
-    kept: list[int] = []
+    kept = np.empty(keep, np.intp)
+    count = 0
     for i in range(len(ends)):
-        if not alive[i]:
-            continue
-        kept.append(i)
-        if len(kept) == keep:
-            break
-        off = np.abs((ends - middle[i]) @ across[i]).max(axis=1)
-        apart = np.abs((middle - middle[i]) @ along[i])
-        alive &= ~((off < sizes.strip / 8) & (apart < 0.75 * sizes.strip))
-    return kept
+        new = True
+        for m in range(count):
+            k = kept[m]
+            ax, ay = ends[k, 1, 0] - ends[k, 0, 0], ends[k, 1, 1] - ends[k, 0, 1]
+            size = np.sqrt(ax * ax + ay * ay)
+            ax, ay = ax / size, ay / size
+            mx, my = (ends[k, 0, 0] + ends[k, 1, 0]) / 2, (ends[k, 0, 1] + ends[k, 1, 1]) / 2
+            ux, uy = ends[i, 0, 0] - mx, ends[i, 0, 1] - my
+            vx, vy = ends[i, 1, 0] - mx, ends[i, 1, 1] - my
+            off = max(abs(uy * ax - ux * ay), abs(vy * ax - vx * ay))
+            along = abs((ux + vx) * ax + (uy + vy) * ay) / 2
+            if off < apart and along < span:
+                new = False
+                break
+        if new:
+            kept[count] = i
+            count += 1
+            if count == keep:
+                break
+    return kept[:count]

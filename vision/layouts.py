@@ -12,7 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.kernel import kernel
 from vision.setup import Handed, Setup, View
+
+Array = NDArray[np.float64]
 
 PITCH_GRID_DEG = np.arange(-46.0, 4.1, 3.0)
 ROLL_GRID_DEG = np.arange(-6.0, 6.1, 2.0)
@@ -60,37 +63,36 @@ def rank_layouts(
     `ends_px` (n, 2, 2) in pixels of a picture of `size` (width, height), `logit` (n,) the
     evidence for each segment, `cut` (n, 2) whether an end leaves the picture.
     """
-    count = len(ends_px)
-    if count < 2:
+    if len(ends_px) < 2:
         return []
     pitch, roll, prior = _nodes(setup)
     ground = on_ground(ends_px, size, focal_px, pitch, roll)
-    i, j = (g.ravel() for g in np.meshgrid(np.arange(count), np.arange(count), indexing="ij"))
-    keep_pairs = (i != j) & (logit[i] + logit[j] > np.sort(logit)[::-1][:2].sum() - 18.0)
-    i, j = i[keep_pairs], j[keep_pairs]
+    # Geometry only takes away: pairs in the order of their evidence, until none can catch up.
+    either = logit[:, None] + logit[None]
+    np.fill_diagonal(either, -np.inf)
+    order = np.argsort(-either, axis=None, kind="stable")[: len(ends_px) * (len(ends_px) - 1)]
     first, second = setup.roles
-    geometry, height = _score(
+    best, node, height = _best_of_pairs(
         ground,
-        i,
-        j,
-        cut,
+        prior,
+        np.stack(np.unravel_index(order, either.shape), axis=-1),
+        either.ravel()[order],
+        np.asarray(cut.any(axis=1)),
         (setup.length_m(first), setup.length_m(second)),
-        setup,
+        setup.view is View.FACE_ON,
+        -1.0 if setup.handed is Handed.LEFT else 1.0,
+        keep,
     )
-    total = geometry + prior[:, None] + (logit[i] + logit[j])[None]
-    node = total.argmax(axis=0)
-    best = total[node, np.arange(len(i))]
-    order = np.argsort(-best, kind="stable")[:keep]
     return [
         LayoutGuess(
-            int(i[k]),
-            int(j[k]),
+            int(order[k] // len(ends_px)),
+            int(order[k] % len(ends_px)),
             float(best[k]),
             float(pitch[node[k]]),
             float(roll[node[k]]),
-            float(height[node[k], k]),
+            float(height[k]),
         )
-        for k in order
+        for k in np.argsort(-best, kind="stable")[:keep]
         if np.isfinite(best[k])
     ]
 
@@ -132,72 +134,103 @@ def on_ground(
     return np.stack([right / dip, forward / dip], axis=-1)
 
 
-def _saturating(value: NDArray[np.float64], spread: float, largest: float) -> NDArray[np.float64]:
+@kernel
+def _best_of_pairs(
+    ground: Array,
+    prior: Array,
+    pairs: NDArray[np.intp],
+    evidence: Array,
+    cut: NDArray[np.bool_],
+    lengths_m: tuple[float, float],
+    face_on: bool,
+    side: float,
+    keep: int,
+) -> tuple[Array, NDArray[np.intp], Array]:
+    """Score, tilt and height of each pair of segments (n,); -inf where it cannot be of the best.
+
+    `ground` (nodes, segments, 2, 2) per metre of height; `pairs` (n, 2) and their `evidence` (n,),
+    the strongest first; `side` +1 where the ball rod lies right of the toe rod.
+    """
+    best = np.full(len(pairs), -np.inf)
+    node = np.zeros(len(pairs), np.intp)
+    height = np.zeros(len(pairs))
+    leaders = np.full(keep, -np.inf)
+    for k in range(len(pairs)):
+        least = leaders.min()
+        if evidence[k] + prior.max() < least:
+            break
+        i, j = pairs[k]
+        for m in range(len(prior)):
+            start = evidence[k] + prior[m]
+            if start <= max(best[k], least):
+                continue
+            score, metres = _lie(
+                ground[m, i], ground[m, j], cut[i], cut[j], lengths_m, face_on, side
+            )
+            if start + score > best[k]:
+                best[k], node[k], height[k] = start + score, m, metres
+        if best[k] > least:
+            leaders[leaders.argmin()] = best[k]
+    return best, node, height
+
+
+@kernel
+def _lie(
+    a: Array,
+    b: Array,
+    cut_a: bool,
+    cut_b: bool,
+    lengths_m: tuple[float, float],
+    face_on: bool,
+    side: float,
+) -> tuple[float, float]:
+    """How far two segments on the ground, (2, 2) per metre of height, lie from a T or a pair.
+
+    The penalties' sum and the height; NaN for an end above the horizon, which nothing exceeds.
+    """
+    ax, ay = a[1, 0] - a[0, 0], a[1, 1] - a[0, 1]
+    bx, by = b[1, 0] - b[0, 0], b[1, 1] - b[0, 1]
+    size_a, size_b = np.hypot(ax, ay), np.hypot(bx, by)
+    ax, ay, bx, by = ax / size_a, ay / size_a, bx / size_b, by / size_b
+    log_a, log_b = np.log(lengths_m[0] / size_a), np.log(lengths_m[1] / size_b)
+    weight_a, weight_b = 0.05 if cut_a else 1.0, 0.05 if cut_b else 1.0
+    share = weight_a / (weight_a + weight_b)
+    log_height = share * log_a + (1 - share) * log_b
+    height = np.exp(log_height)
+    score = _saturating(log_a - log_b, LENGTHS[0], LENGTHS[1]) * (0.3 if cut_a or cut_b else 1.0)
+    score += _saturating(log_height - LOG_HEIGHT[0], LOG_HEIGHT[1], LOG_HEIGHT[2])
+    mx, my = (a[0, 0] + a[1, 0]) / 2 * height, (a[0, 1] + a[1, 1]) / 2 * height
+    score += _saturating(np.log(np.hypot(mx, my)) - LOG_RANGE[0], LOG_RANGE[1], LOG_RANGE[2])
+    if face_on:
+        # The stem's foot is its end nearer the target line.
+        x0, y0 = b[0, 0] * height - mx, b[0, 1] * height - my
+        x1, y1 = b[1, 0] * height - mx, b[1, 1] * height - my
+        off0, off1 = abs(x0 * ay - y0 * ax), abs(x1 * ay - y1 * ax)
+        if off1 < off0:
+            x0, y0, x1, y1, off0 = x1, y1, x0, y0, off1
+        score += _saturating(
+            np.arcsin(min(max(ax * bx + ay * by, -1.0), 1.0)), T_ANGLE[0], T_ANGLE[1]
+        )
+        score += _saturating(off0, T_FOOT_M[0], T_FOOT_M[1])
+        score += _saturating(x0 * ax + y0 * ay, T_CENTRE_M[0], T_CENTRE_M[1])
+        # Foot to near end should point at the lens.
+        tx, ty, lx, ly = x1 - x0, y1 - y0, -(mx + x0), -(my + y0)
+        bearing = np.arctan2(tx * ly - ty * lx, tx * lx + ty * ly)
+        return score + _saturating(bearing, T_BEARING[0], T_BEARING[1]), height
+    sine = min(max(ax * by - ay * bx, -1.0), 1.0)
+    score += _saturating(np.arcsin(sine), PAIR_ANGLE[0], PAIR_ANGLE[1])
+    if ay < 0:
+        ax, ay = -ax, -ay
+    x, y = (b[0, 0] + b[1, 0]) / 2 * height - mx, (b[0, 1] + b[1, 1]) / 2 * height - my
+    apart = side * (x * ay - y * ax)
+    score += _saturating(apart - PAIR_SEPARATION_M[0], PAIR_SEPARATION_M[1], PAIR_SEPARATION_M[2])
+    score += _saturating(x * ax + y * ay, PAIR_STAGGER_M[0], PAIR_STAGGER_M[1])
+    bearing = np.arctan2(mx * ay - my * ax, mx * ax + my * ay)
+    return score + _saturating(bearing, PAIR_BEARING[0], PAIR_BEARING[1]), height
+
+
+@kernel
+def _saturating(value: float, spread: float, largest: float) -> float:
     """-z^2/2 near zero, never below -largest (Geman-McClure shape)."""
     half = 0.5 * (value / spread) ** 2
     return -half / (1.0 + half / largest)
-
-
-def _score(
-    ground: NDArray[np.float64],
-    i: NDArray[np.intp],
-    j: NDArray[np.intp],
-    cut: NDArray[np.bool_],
-    lengths_m: tuple[float, float],
-    setup: Setup,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    along = ground[:, :, 1] - ground[:, :, 0]
-    size = np.hypot(along[..., 0], along[..., 1])
-    weight = np.where(cut.any(axis=1), 0.05, 1.0)
-    log_i = np.log(lengths_m[0] / size)[:, i]
-    log_j = np.log(lengths_m[1] / size)[:, j]
-    share = weight[i] / (weight[i] + weight[j])
-    log_height = share * log_i + (1 - share) * log_j
-    height = np.exp(log_height)
-    agree = np.where((weight[i] < 1) | (weight[j] < 1), 0.3, 1.0)
-    score = agree * _saturating(log_i - log_j, *LENGTHS)
-    score += _saturating(log_height - LOG_HEIGHT[0], LOG_HEIGHT[1], LOG_HEIGHT[2])
-    unit = along / size[..., None]
-    a0 = ground[:, i] * height[..., None, None]  # (nodes, pairs, ends, 2) metres
-    b0 = ground[:, j] * height[..., None, None]
-    ua, ub = unit[:, i], unit[:, j]
-    cross = ua[..., 0] * ub[..., 1] - ua[..., 1] * ub[..., 0]
-    dot = ua[..., 0] * ub[..., 0] + ua[..., 1] * ub[..., 1]
-    middle_a, middle_b = a0.mean(axis=2), b0.mean(axis=2)
-    reach = np.hypot(middle_a[..., 0], middle_a[..., 1])
-    score += _saturating(np.log(reach) - LOG_RANGE[0], LOG_RANGE[1], LOG_RANGE[2])
-    if setup.view is View.FACE_ON:
-        # Ends are ordered along the segment; the stem's foot is its end nearer the target line.
-        rel = b0 - middle_a[..., None, :]
-        off = rel[..., 0] * ua[..., None, 1] - rel[..., 1] * ua[..., None, 0]
-        foot = np.abs(off).argmin(axis=-1)
-        foot_off = np.take_along_axis(np.abs(off), foot[..., None], -1)[..., 0]
-        foot_at = np.take_along_axis(rel, foot[..., None, None], -2)[..., 0, :]
-        tip_at = np.take_along_axis(rel, 1 - foot[..., None, None], -2)[..., 0, :]
-        slip = foot_at[..., 0] * ua[..., 0] + foot_at[..., 1] * ua[..., 1]
-        score += _saturating(np.arcsin(np.clip(dot, -1, 1)), *T_ANGLE)
-        score += _saturating(foot_off, *T_FOOT_M) + _saturating(slip, *T_CENTRE_M)
-        toward = tip_at - foot_at  # foot to near end: should point at the lens
-        to_lens = -(middle_a + foot_at)
-        bearing = np.arctan2(
-            toward[..., 0] * to_lens[..., 1] - toward[..., 1] * to_lens[..., 0],
-            (toward * to_lens).sum(-1),
-        )
-        score += _saturating(bearing, *T_BEARING)
-    else:
-        score += _saturating(np.arcsin(np.clip(cross, -1, 1)), *PAIR_ANGLE)
-        forward = np.where(ua[..., 1:] < 0, -ua, ua)
-        rel = middle_b - middle_a
-        # + = the ball rod lies to the right of the toe rod, seen along them from the lens
-        side = rel[..., 0] * forward[..., 1] - rel[..., 1] * forward[..., 0]
-        if setup.handed is Handed.LEFT:
-            side = -side
-        stagger = rel[..., 0] * forward[..., 0] + rel[..., 1] * forward[..., 1]
-        score += _saturating(side - PAIR_SEPARATION_M[0], *PAIR_SEPARATION_M[1:])
-        score += _saturating(stagger, *PAIR_STAGGER_M)
-        bearing = np.arctan2(
-            middle_a[..., 0] * forward[..., 1] - middle_a[..., 1] * forward[..., 0],
-            (middle_a * forward).sum(-1),
-        )
-        score += _saturating(bearing, *PAIR_BEARING)
-    return np.where(np.isfinite(score), score, -np.inf), height
