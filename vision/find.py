@@ -17,9 +17,9 @@ from vision.kernel import kernel
 from vision.layouts import LayoutGuess, rank_layouts
 from vision.model import focal_prior
 from vision.ribbon import Ribbon, measure
-from vision.rods import NotFound, Reason, Rod, Rods
+from vision.rods import End, NotFound, Reason, Rod, Rods, Search
 from vision.setup import Setup, View
-from vision.wrong import why_not
+from vision.wrong import refused
 
 WORK_LONG_PX = 1280  # larger pictures are searched at about this size, then measured at full size
 CANDIDATES = 30
@@ -39,10 +39,12 @@ class Level:
 
 COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 80, evidence.COARSE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
-ACCEPT = -4.5  # score of a layout from which it is believed
+FLOOR = -12.0  # a layout of a lower score is not worth a look
 SURE = 0.0  # score at the coarse level that makes the fine one needless
-HOPE = 2.5  # this far below, a layout may still be the laid one, badly seen
-ONE_ROD_LOGIT = 1.0
+RIVAL = 2.0  # evidence by which a segment may fall short of the worse rod and still rival it
+ALONE = -9.0  # stands for the evidence of segments that there are none of
+LIKELY = 1.0  # evidence from which a segment is told of as a rod
+ROUGH_PX = 1.0  # sigma of a segment that was not measured
 DARK_LEVEL = 12.0
 BLANK_SPREAD = 2.0
 
@@ -60,38 +62,35 @@ class Candidates:
 
 
 def find(
-    frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), accept: float = ACCEPT
+    frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), accept: float = FLOOR
 ) -> Rods | NotFound:
-    """The two rods of the setup's layout, or why there are none.
+    """The two rods most like the setup's layout, or why there are none.
 
-    `hints` say where rods are; `accept` is the score from which a layout is believed.
+    `hints` say where rods are; `accept` is the least score. Whether the rods are to be believed
+    is for `vision.belief` to say.
     """
     reason = _unusable(frame)
     if reason is not None:
         return NotFound(reason)
-    small, factor = _working_size(frame)
     size = (frame.width, frame.height)
     for level in (COARSE, FINE):
-        candidates = _candidates(small, factor, level, hints)
+        candidates = candidates_in(frame, level, hints)
         guesses = rank(candidates, size, setup)
         if guesses and guesses[0].score >= (SURE if level is COARSE else accept):
             return settle(frame, candidates, guesses, setup)
-    hopeful = bool(guesses) and guesses[0].score >= ACCEPT - HOPE
-    return _nothing(frame, candidates, setup, hopeful)
+    return refused(_likely(candidates, setup), size, setup)
 
 
-def _candidates(
-    frame: Frame, factor: float, level: Level, hints: tuple[Hint, ...] = ()
-) -> Candidates:
-    """The most rod-like segments of a frame that was reduced by `factor`, in full-size pixels."""
-    planes = contrast_planes(frame, level.reduction)
+def candidates_in(frame: Frame, level: Level, hints: tuple[Hint, ...] = ()) -> Candidates:
+    """The most rod-like segments at one level of the search."""
+    small, factor = _working_size(frame)
+    planes = contrast_planes(small, level.reduction)
     pieces = hough.find_lines(planes, level.pieces, level.strips)
     found = segments.grow(planes, pieces, level.band)
     seen = level.evidence.log_odds(found.cues)
     to_full = level.reduction * factor
     ends = (found.ends_px.astype(np.float64) + 0.5) * to_full - 0.5
-    size = (round(frame.width * factor), round(frame.height * factor))
-    logit = hinted(ends, seen, hints, size)
+    logit = hinted(ends, seen, hints, (frame.width, frame.height))
     order = np.argsort(-logit, kind="stable")
     kept = order[_distinct(ends[order], CANDIDATES, level.strips.strip / 4 * to_full)]
     return Candidates(ends[kept], logit[kept], seen[kept])
@@ -112,7 +111,16 @@ def settle(frame: Frame, candidates: Candidates, guesses: list[LayoutGuess], set
     others = [g.score for g in guesses[1:] if {g.first, g.second} != set(chosen)]
     first, second = (measure(frame, candidates.ends_px[k]) for k in chosen)
     scores = (float(candidates.seen[best.first]), float(candidates.seen[best.second]))
-    return _assign((first, second), scores, best.score, max(others, default=-np.inf), setup)
+    seen = np.sort(candidates.seen)[::-1]
+    search = Search(
+        geometry=best.score - float(candidates.logit[list(chosen)].sum()),
+        tapped=float((candidates.logit - candidates.seen)[list(chosen)].sum()),
+        rivals=int((seen > min(scores) - RIVAL).sum()),
+        third=float(seen[2]) if len(seen) > 2 else ALONE,
+        likely=_likely(candidates, setup),
+    )
+    rods = _assign((first, second), scores, best.score, max(others, default=-np.inf), setup)
+    return replace(rods, search=search)
 
 
 def _unusable(frame: Frame) -> Reason | None:
@@ -199,6 +207,7 @@ def _assign(
             r.end_sigma_px,
             r.width_px,
             rod_score,
+            r.look,
         )
         for role, r, rod_score in zip(setup.roles, (first, second), scores, strict=True)
     ]
@@ -217,28 +226,17 @@ def _ordered(ribbon: Ribbon, key: NDArray[np.float64]) -> Ribbon:
     )
 
 
-def _nothing(frame: Frame, candidates: Candidates, setup: Setup, hopeful: bool) -> NotFound:
-    """No layout believed: tell one rod, a wrong layout and nothing apart.
-
-    `hopeful`: a layout was nearly believed, so that rods are there but hard to see.
-    """
-    likely = np.flatnonzero(candidates.logit > ONE_ROD_LOGIT)[:3]
-    seen = tuple(
+def _likely(candidates: Candidates, setup: Setup) -> tuple[Rod, ...]:
+    """The at most three most rod-like segments, as rods that were not measured."""
+    return tuple(
         Rod(
             setup.roles[0],
-            r.ends_px,
-            r.ends,
-            r.line_sigma_px,
-            r.end_sigma_px,
-            r.width_px,
+            candidates.ends_px[k],
+            (End.SEEN, End.SEEN),
+            ROUGH_PX,
+            (ROUGH_PX, ROUGH_PX),
+            3.0 * ROUGH_PX,
             float(candidates.seen[k]),
         )
-        for k in likely
-        for r in (measure(frame, candidates.ends_px[k]),)
+        for k in np.flatnonzero(candidates.logit > LIKELY)[:3]
     )
-    if len(likely) == 0:
-        return NotFound(Reason.UNSURE if hopeful else Reason.NO_RODS)
-    if len(likely) == 1:
-        return NotFound(Reason.UNSURE if hopeful else Reason.ONE_ROD, seen)
-    two = np.stack([rod.ends_px for rod in seen[:2]])
-    return NotFound(why_not(two, (frame.width, frame.height), setup), seen)

@@ -10,11 +10,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from vision.advice import Advice, Move, holding
-from vision.find import ACCEPT, find
+from vision.belief import ACCEPT
+from vision.find import find
 from vision.frame import Frame
 from vision.governed import governed
 from vision.hint import Hint, carried, on_rods
-from vision.read import conclude
+from vision.read import conclude, not_found
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
@@ -24,7 +25,7 @@ from vision.track import follow
 HOLD_S = 1.0  # surely inside every tolerance for this long before "square" is said
 GRACE_S = 0.3  # still inside but no longer surely so, for this long before it is taken back
 MARK_S = 10.0  # a mark that has lain on no found rod for so long is forgotten
-DOUBTFUL = ACCEPT - 3.5  # from this score a layout that stays is believed, never called square
+DOUBTFUL = ACCEPT - 2.0  # from here a layout that stays is believed, but never called square
 PERSIST_S = 0.4
 SAME_PX = 15.0
 SEARCH_EVERY_S = 2.0  # a full search now and then: tracking must not stay on a wrong line
@@ -68,18 +69,17 @@ def step(
     if hints != state.given:
         state = replace(state, given=hints, marks=hints, marked_s=time_s, rods=None)
     size = (frame.width, frame.height)
-    due = not 0 <= time_s - state.searched_s < SEARCH_EVERY_S
-    rods: Rods | NotFound | None = None
-    if state.rods is not None and not due:
-        rods = follow(frame, state.rods, setup)
-    tracked = rods is not None
-    if rods is None:
-        rods = find(frame, setup, state.marks, DOUBTFUL)
-        if isinstance(rods, NotFound) and state.rods is not None and due:
-            rods = follow(frame, state.rods, setup) or rods
-        state, rods = _believed(state, rods, time_s)
-    reading = conclude(rods, size, setup)
-    found = rods if isinstance(rods, Rods) and reading.placement is not None else None
+    fresh = 0 <= time_s - state.searched_s < SEARCH_EVERY_S
+    tracked = state.rods is not None and fresh
+    reading = _look(state, frame, setup, tracked)
+    if reading.placement is None and state.rods is not None:
+        # What one way of looking has lost, the other may still see.
+        other = _look(state, frame, setup, not tracked)
+        if tracked or other.placement is not None:
+            reading, tracked = other, not tracked
+    if not tracked:
+        state, reading = _believed(state, reading, time_s)
+    found = reading.rods if isinstance(reading.rods, Rods) else None
     state = replace(
         _marks(state, found, tracked, size, time_s),
         rods=found,
@@ -89,19 +89,28 @@ def step(
     return state, LiveReading(reading, held_s, HOLD_S, tracked, state.marks)
 
 
-def _believed(
-    state: LiveState, rods: Rods | NotFound, time_s: float
-) -> tuple[LiveState, Rods | NotFound]:
+def _look(state: LiveState, frame: Frame, setup: Setup, tracked: bool) -> Reading:
+    """The frame's reading by following the known rods, or by a full search."""
+    if tracked:
+        assert state.rods is not None
+        rods: Rods | NotFound = follow(frame, state.rods, setup) or NotFound(Reason.UNSURE)
+    else:
+        rods = find(frame, setup, state.marks)
+    return conclude(rods, (frame.width, frame.height), setup, DOUBTFUL)
+
+
+def _believed(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState, Reading]:
     """A doubtful layout is believed once searches have found it again for `PERSIST_S`."""
-    if isinstance(rods, NotFound) or rods.score >= ACCEPT:
-        return replace(state, doubt=None), rods
+    rods = reading.rods
+    if isinstance(rods, NotFound) or reading.belief >= ACCEPT:
+        return replace(state, doubt=None), reading
     if state.rods is not None and _same_place(state.rods, rods):
-        return replace(state, doubt=None), rods
+        return replace(state, doubt=None), reading
     if state.doubt is None or not _same_place(state.doubt, rods):
         state = replace(state, doubt=rods, doubt_since_s=time_s)
     if time_s - state.doubt_since_s >= PERSIST_S:
-        return state, rods
-    return state, NotFound(Reason.UNSURE, rods.both)
+        return state, reading
+    return state, not_found(NotFound(Reason.UNSURE, rods.both), reading.setup)
 
 
 def _same_place(a: Rods, b: Rods) -> bool:

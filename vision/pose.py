@@ -17,6 +17,7 @@ from vision.model import (
     STEP,
     View2D,
     cam_from_view,
+    ends_in_view,
     observe,
     residuals,
 )
@@ -57,6 +58,13 @@ class Pose:
         centre = np.array([self.params[0], self.params[1], np.exp(self.params[2])])
         out[:3, 3] = -out[:3, :3] @ centre
         return out
+
+    @property
+    def distances_m(self) -> NDArray[np.float64]:
+        """How far each rod's middle is from the lens (2,)."""
+        middles = ends_in_view(self.view, self.params).mean(axis=1)
+        lens = np.array([self.params[0], self.params[1], np.exp(self.params[2])])
+        return np.asarray(np.linalg.norm(middles - lens, axis=1))
 
 
 def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from vision.advice import Advice, Move, Remedy, advise
+from vision.belief import ACCEPT, log_odds
 from vision.effect import film_effect
-from vision.find import ACCEPT, find
+from vision.find import find
 from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.hint import Hint
@@ -16,8 +17,9 @@ from vision.reading import Evidence, Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
 from vision.verdict import judge
-from vision.wrong import surely_not
+from vision.wrong import refused, surely_not
 
+HOPE = 2.5  # log-odds below `ACCEPT` at which rods may still be there, badly seen
 MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no such layout
 
 
@@ -26,25 +28,34 @@ def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
     return conclude(find(frame, setup, hints), (frame.width, frame.height), setup)
 
 
-def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
-    """The chain from the found rods on, for a picture of `size` (width, height)."""
+def conclude(
+    rods: Rods | NotFound, size: tuple[int, int], setup: Setup, accept: float = ACCEPT
+) -> Reading:
+    """The chain from the found rods on, for a picture of `size` (width, height).
+
+    Rods whose log-odds are below `accept` are taken for none; below `ACCEPT`, never for square.
+    """
     if isinstance(rods, NotFound):
-        return _not_found(rods, setup)
+        return not_found(rods, setup)
     ends_px = np.stack([rod.ends_px for rod in rods.both])
     # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
     wrong = surely_not(ends_px, size, setup)
     if wrong is not None:
-        return _not_found(NotFound(wrong, rods.both), setup)
+        return not_found(NotFound(wrong, rods.both), setup)
     pose = solve_pose(rods, size, setup)
     if not np.isfinite(pose.cost) or pose.misfit > MISFIT_LIMIT:
-        return _not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup)
+        return not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup)
+    belief = log_odds(rods, pose)
+    if belief < accept:
+        likely = rods.both if rods.search is None else rods.search.likely
+        return not_found(refused(likely, size, setup, belief >= ACCEPT - HOPE), setup)
     rods = mark_hidden(rods, pose)
     placement, layout = place(pose, setup)
     cam_from_ground = pose.cam_from_view @ np.linalg.inv(ground_from_view(setup))
     framing = frame_swing(cam_from_ground, pose.lens.focal_px, size, setup)
     verdict, unsure = judge(placement, layout, framing, setup)
     advice = advise(rods, placement, layout, framing, setup)
-    if verdict is Verdict.SQUARE and rods.score < ACCEPT:
+    if verdict is Verdict.SQUARE and belief < ACCEPT:
         # Doubtful rods may guide, but are never called square.
         verdict, advice = Verdict.OFF, (Advice(Move.HOLD, Remedy.STEADY.value),)
     return Reading(
@@ -60,10 +71,12 @@ def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Read
         evidence=Evidence(pose.residual_px, pose.runner_up_ratio),
         unsure=unsure,
         pose=pose,
+        belief=belief,
     )
 
 
-def _not_found(rods: NotFound, setup: Setup) -> Reading:
+def not_found(rods: NotFound, setup: Setup) -> Reading:
+    """The reading of a picture without believed rods."""
     return Reading(
         setup=setup,
         verdict=Verdict.NOT_FOUND,

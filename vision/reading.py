@@ -55,3 +55,4 @@ class Reading:
     evidence: Evidence | None
     unsure: tuple[str, ...] = ()  # governed quantities inside tolerance but not surely so
     pose: Pose | None = None  # what the placement was made from
+    belief: float = float("-inf")  # log-odds that the rods are there

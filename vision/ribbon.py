@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vision.frame import Frame
 from vision.kernel import kernel
 from vision.line_fit import COLOUR_FLOOR, Array, fit_line, sample, straighten, width_of
+from vision.look import MIDDLE, look_of
 from vision.rods import End
 
 BORDER_PX = 10.0
@@ -46,9 +47,7 @@ class Ribbon:
     ends: tuple[End, End]
     end_sigma_px: tuple[float, float]
     width_px: float
-    contrast: float
-    fill: float  # share of the run that looks like rod
-    beyond: float  # how much the ground just beyond the ends looks like it
+    look: Array | None  # (len(LOOK),), None for a line too far outside the picture
 
 
 def measure(frame: Frame, ends_px: NDArray[np.float64]) -> Ribbon:
@@ -58,11 +57,21 @@ def measure(frame: Frame, ends_px: NDArray[np.float64]) -> Ribbon:
     for _ in range(2):
         ends, _ = _on_line(planes, ends)
     width, contrast = width_of(*straighten(planes, ends))
-    placed, kinds, end_sigma, fill, beyond = _ends(frame, ends, width)
+    placed, kinds, end_sigma, along = _ends(frame, ends, width)
     # The line was fitted over the old extent: fit once more over the new one.
     ends, sigma = _on_line(planes, placed)
     line_sigma = float(np.hypot(sigma, LINE_FLOOR * width))
-    return Ribbon(ends, line_sigma, kinds, end_sigma, width, contrast, fill, beyond)
+    look = None
+    if along is not None:
+        about = (
+            np.log(width),
+            np.log(line_sigma / width),
+            np.log(abs(contrast) + 0.1),
+            np.log(np.linalg.norm(ends[1] - ends[0])),
+            sum(kind is End.SEEN for kind in kinds),
+        )
+        look = np.concatenate([along, about])
+    return Ribbon(ends, line_sigma, kinds, end_sigma, width, look)
 
 
 def _on_line(planes: Planes, ends: Array) -> tuple[Array, float]:
@@ -74,16 +83,24 @@ def _on_line(planes: Planes, ends: Array) -> tuple[Array, float]:
 
 def _ends(
     frame: Frame, ends: NDArray[np.float64], width_px: float
-) -> tuple[NDArray[np.float64], tuple[End, End], tuple[float, float], float, float]:
-    """Both ends along the line: the run of samples that look more like rod than like ground."""
+) -> tuple[Array, tuple[End, End], tuple[float, float], Array | None]:
+    """Both ends along the line, and how the run between them looks.
+
+    The run holds the samples that look more like rod than like ground.
+    """
     length = float(np.linalg.norm(ends[1] - ends[0]))
     along = (ends[1] - ends[0]) / length
     if not _mostly_inside(frame, ends):
         cut = (CUT_SIGMA_PX, CUT_SIGMA_PX)
-        return ends, (End.CUT, End.CUT), cut, 0.0, 0.0
-    contrast, smooth, noise, t = _contrast_along(frame, ends, width_px)
+        return ends, (End.CUT, End.CUT), cut, None
+    unit = float(np.clip(width_px / 3.0, 0.8, 3.0))
+    band, t = _beyond_ends(frame, ends, unit)
+    contrast = _against_flanks(band, MIDDLE)
+    smooth = _boxed(contrast)
+    beside = np.concatenate([_boxed(_against_flanks(band, k)) for k in (5, 23)])
+    noise = beside.T @ beside / len(beside)
     whiten = np.asarray(np.linalg.inv(noise + np.eye(3) * COLOUR_FLOOR**2 / BOX_PX), np.float64)
-    lo, hi, fill, beyond = _extent(smooth, whiten, t, length)
+    lo, hi = _extent(smooth, whiten, t, length)
     lo_t = _edge(contrast[hi::-1].copy(), -t[hi::-1].copy(), -float(t[lo]))
     hi_t = _edge(contrast[lo:], t[lo:], float(t[hi]))
     inward = END_OUT * max(width_px - 1.5, 0.0)
@@ -99,7 +116,8 @@ def _ends(
         sigma = max(END_LEAST_PX, END_SIGMA * width_px) * (1.0 if clear else VAGUE_END)
         kinds.append(End.CUT if out else End.SEEN)
         sigmas.append(CUT_SIGMA_PX if out else sigma)
-    return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1]), fill, beyond
+    look = look_of(band[lo : hi + 1], smooth[lo : hi + 1], whiten, noise, unit)
+    return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1]), look
 
 
 def _mostly_inside(frame: Frame, ends: NDArray[np.float64]) -> bool:
@@ -111,12 +129,10 @@ def _mostly_inside(frame: Frame, ends: NDArray[np.float64]) -> bool:
     return share >= 0.5 and share * length >= 3 * BOX_PX
 
 
-def _contrast_along(
-    frame: Frame, ends: Array, width_px: float
-) -> tuple[Array, Array, Array, Array]:
-    """Colour against both flanks along the line (samples, 3), the same smoothed, noise (3, 3), `t`.
+def _beyond_ends(frame: Frame, ends: Array, unit: float) -> tuple[NDArray[np.float32], Array]:
+    """The band (samples, 29, 3) along the line and well beyond both ends, and where: `t`.
 
-    The noise is what two parallels beside the line show, smoothed alike.
+    Its columns are `unit` pixels apart.
     """
     length = float(np.linalg.norm(ends[1] - ends[0]))
     along = (ends[1] - ends[0]) / length
@@ -124,13 +140,8 @@ def _contrast_along(
     t = np.arange(-beyond, length + beyond + 0.5, 1.0)
     at = ends[0] + along * t[:, None]
     t = t[((at >= 0) & (at <= (frame.width - 1, frame.height - 1))).all(axis=-1)]
-    unit = float(np.clip(width_px / 3.0, 0.8, 3.0))
-    o = np.arange(-14.0, 15.0) * unit
-    band = sample((frame.y, frame.u, frame.v), ends[0], along, t, o)
-    middle = _against_flanks(band, 14)
-    beside = np.concatenate([_boxed(_against_flanks(band, k)) for k in (5, 23)])
-    noise = beside.T @ beside / len(beside)
-    return middle, _boxed(middle), noise, t
+    o = np.arange(-MIDDLE, MIDDLE + 1.0) * unit
+    return sample((frame.y, frame.u, frame.v), ends[0], along, t, o), t
 
 
 @kernel
@@ -162,8 +173,8 @@ def _boxed(values: Array) -> Array:
 
 
 @kernel
-def _extent(smooth: Array, whiten: Array, t: Array, length: float) -> tuple[int, int, float, float]:
-    """First and last sample of the rod, its share that looks like rod, and how the ground does.
+def _extent(smooth: Array, whiten: Array, t: Array, length: float) -> tuple[int, int]:
+    """First and last sample of the rod.
 
     `smooth` (samples, 3) along the line at `t`; the rod was thought to reach from 0 to `length`.
     """
@@ -194,16 +205,7 @@ def _extent(smooth: Array, whiten: Array, t: Array, length: float) -> tuple[int,
             other = min(max((energy - ENERGY_LIMIT) / ENERGY_LIMIT, -1.0), 0.6)
             gain[i] = max(same, other)
         lo, hi = best_run(gain)
-    filled = 0
-    for i in range(lo, hi + 1):
-        if gain[i] > 0:
-            filled += 1
-    total, seen = 0.0, 0
-    for i in range(max(lo - 24, 0), min(hi + 25, count)):
-        if i < lo - 6 or i > hi + 6:
-            total += min(max(like[i], -1.0), 2.0)
-            seen += 1
-    return lo, hi, filled / (hi - lo + 1), total / max(seen, 1)
+    return lo, hi
 
 
 @kernel

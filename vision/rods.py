@@ -53,6 +53,18 @@ class Rod:
     end_sigma_px: tuple[float, float]
     width_px: float
     score: float
+    look: NDArray[np.float64] | None = None  # `vision.look.LOOK`, where measured
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Search:
+    """What the search saw besides the two rods that it chose."""
+
+    geometry: float  # the part of the score that says how well they lie
+    tapped: float  # the part that taps on the picture gave
+    rivals: int  # segments about as rod-like as the worse of the two, or more
+    third: float  # evidence of the third best segment
+    likely: tuple[Rod, ...]  # the segments that look most like rods, roughly placed
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +73,9 @@ class Rods:
 
     first: Rod
     second: Rod
-    score: float  # log-odds that this pair is the laid layout
+    score: float  # evidence for both and how well they lie
     runner_up: float  # score of the best other layout
+    search: Search | None = None
 
     @property
     def both(self) -> tuple[Rod, Rod]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.contrast import contrast_planes
-from vision.find import ACCEPT, FINE, Candidates, rank, settle
+from vision.find import FINE, FLOOR, Candidates, rank, settle
 from vision.frame import Frame
 from vision.hough import Lines
 from vision.rods import Rods
@@ -55,9 +55,20 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     candidates = Candidates(full, logit[chosen], logit[chosen])
     guesses = rank(candidates, (frame.width, frame.height), setup)
     same = [g for g in guesses if (g.first, g.second) == (0, 1)]
-    if not same or same[0].score < ACCEPT - LOSS:
+    if not same or same[0].score < FLOOR:
         return None
-    return replace(settle(frame, candidates, same, setup), runner_up=rods.runner_up)
+    now = settle(frame, candidates, same, setup)
+    if rods.search is None or now.search is None:
+        return replace(now, runner_up=rods.runner_up)
+    # What else the picture holds was seen by the search; only the two rods were looked at here.
+    others = replace(
+        now.search,
+        tapped=rods.search.tapped,
+        rivals=rods.search.rivals,
+        third=rods.search.third,
+        likely=rods.search.likely,
+    )
+    return replace(now, runner_up=now.score - rods.score + rods.runner_up, search=others)
 
 
 def _crop(frame: Frame, rods: Rods) -> tuple[Frame | None, NDArray[np.float64]]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vision.layouts import PITCH_PRIOR_DEG, on_ground
 from vision.model import focal_prior
-from vision.rods import Reason
+from vision.rods import NotFound, Reason, Rod
 from vision.setup import Setup, View
 
 PITCH_DEG = np.arange(-50.0, 2.1, 2.0)
@@ -63,6 +63,22 @@ def why_not(ends_px: NDArray[np.float64], size: tuple[int, int], setup: Setup) -
     """
     lie = _on_ground(ends_px, size, setup)
     return Reason.WRONG_LAYOUT if lie is None else _vote(lie, setup)
+
+
+def refused(
+    likely: tuple[Rod, ...], size: tuple[int, int], setup: Setup, hopeful: bool = False
+) -> NotFound:
+    """No layout believed: one rod, a wrong layout and nothing told apart.
+
+    `likely`: what looks like rods, best first. `hopeful`: a layout was nearly believed, so that
+    rods are there but hard to see.
+    """
+    if len(likely) >= 2:
+        ends_px = np.stack([rod.ends_px for rod in likely[:2]])
+        return NotFound(why_not(ends_px, size, setup), likely)
+    if hopeful:
+        return NotFound(Reason.UNSURE, likely)
+    return NotFound(Reason.ONE_ROD if likely else Reason.NO_RODS, likely)
 
 
 def surely_not(ends_px: NDArray[np.float64], size: tuple[int, int], setup: Setup) -> Reason | None:

@@ -146,12 +146,12 @@ def crops(count: int, seed: int = 5, names: tuple[str, ...] = GROUNDS) -> Iterat
 
 
 def single(picture: np.ndarray, setup: Setup, _: int = 0) -> tuple[float, Rods | None]:
-    """The best layout's score where its pose is believed, else -inf; and its rods."""
+    """The log-odds of the best layout, -inf where there is none; and its rods."""
     frame = Frame.from_bgr(picture)
-    rods = found(find(frame, setup, accept=accept_score() - BELOW))
-    if rods is None or conclude(rods, (frame.width, frame.height), setup).placement is None:
+    rods = found(find(frame, setup))
+    if rods is None:
         return -np.inf, None
-    return rods.score, rods
+    return conclude(rods, (frame.width, frame.height), setup, accept=-np.inf).belief, rods
 
 
 def second(picture: np.ndarray, setup: Setup, seed: int) -> tuple[float, Rods | None]:

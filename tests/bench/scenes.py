@@ -8,8 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.scenes import FOLDER, Scene, line_rms_px, scenes, truth_of
-from vision import find as finder
-from vision import live, read, track
+from vision import belief, live, read
 from vision.rods import NotFound, Rods
 from vision.setup import Role, Setup, View
 
@@ -80,10 +79,9 @@ def pose_error(placement, scene: Scene) -> tuple[float, float]:
 @contextmanager
 def threshold(value: float) -> Iterator[None]:
     """The whole chain with its thresholds moved to accept at `value`, then as it was."""
-    moved = [(finder, "ACCEPT"), (track, "ACCEPT"), (read, "ACCEPT"), (live, "ACCEPT")]
-    moved.append((live, "DOUBTFUL"))
+    moved = [(belief, "ACCEPT"), (read, "ACCEPT"), (live, "ACCEPT"), (live, "DOUBTFUL")]
     kept = [getattr(module, name) for module, name in moved]
-    shift = value - finder.ACCEPT
+    shift = value - belief.ACCEPT
     try:
         for (module, name), before in zip(moved, kept, strict=True):
             setattr(module, name, before + shift)
@@ -94,8 +92,8 @@ def threshold(value: float) -> Iterator[None]:
 
 
 def accept_score() -> float:
-    """The shipped acceptance threshold."""
-    return float(finder.ACCEPT)
+    """The shipped acceptance threshold (log-odds)."""
+    return float(belief.ACCEPT)
 
 
 def found(answer: Rods | NotFound) -> Rods | None:

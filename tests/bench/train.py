@@ -1,9 +1,10 @@
-"""Refits the evidence weights of `vision/evidence.py` on path-traced scenes.
+"""Refits the weights of `vision/evidence.py` and `vision/belief.py` on path-traced scenes.
 
-`python -m tests.bench.train --scenes DIR` prints both levels' weights. Every scene is taken as it
-is, mirrored, reduced, and with another gamma and more noise; a segment counts as a rod's when it
-lies within 3 (fine) or 1.7 (coarse) pixels of it and shares most of its length. L2-regularised
-logistic regression on standardised cues. Also prints how well held-back scenes are told apart.
+`python -m tests.bench.train --scenes DIR` prints both levels' weights, then those of belief. For
+the evidence, every scene is taken as it is, mirrored, reduced, and with another gamma and more
+noise; a segment counts as a rod's when it lies within 3 (fine) or 1.7 (coarse) pixels of it and
+shares most of its length. Logistic regression on standardised cues: L2-regularised for the
+evidence, with few weights for belief. Also prints how well held-back scenes are told apart.
 """
 
 import argparse
@@ -15,7 +16,9 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
+from tests.bench.presence import examples
 from vision import hough, segments
+from vision.belief import FEATURES
 from vision.contrast import contrast_planes
 from vision.evidence import features
 from vision.find import COARSE, FINE
@@ -23,6 +26,9 @@ from vision.frame import Frame
 
 FOLDS = 6
 RIDGE = 0.5
+LASSO = 8.0  # belief: few weights generalise better
+LEAST = 0.06  # standardised weights below this are left out
+KEEP_SHARES = (0.98, 0.96, 0.94, 0.9, 0.8)
 
 
 def pictures(folder):
@@ -94,6 +100,55 @@ def fit(cues, labels):
     return weights, float(w[-1] - weights @ mean)
 
 
+def fit_few(values, labels):
+    """Logistic regression with an L1 penalty, then again without it on the features kept."""
+    mean, spread = values.mean(axis=0), values.std(axis=0) + 1e-6
+    design = np.clip((values - mean) / spread, -6, 6)
+    sign = np.where(labels, 1.0, -1.0)
+    count = design.shape[1]
+
+    def loss(w):
+        margin = sign * (design @ (w[:count] - w[count:-1]) + w[-1])
+        pull = sign * expit(-margin)
+        slope = pull @ design
+        value = np.logaddexp(0, -margin).sum() + LASSO * w[:-1].sum()
+        return value, np.concatenate([LASSO - slope, LASSO + slope, [-pull.sum()]])
+
+    bounds = [(0, None)] * (2 * count) + [(None, None)]
+    w = minimize(loss, np.zeros(2 * count + 1), jac=True, method="L-BFGS-B", bounds=bounds).x
+    kept = np.flatnonzero(np.abs(w[:count] - w[count:-1]) > LEAST)
+    weights = np.zeros(count)
+    weights[kept], bias = fit(values[:, kept], labels)
+    return weights, bias
+
+
+def train_belief(folder):
+    """Prints the weights of `vision/belief.py`, and what they make of pictures held back."""
+    every = list(examples(folder))
+    values, labels = np.array([e.features for e in every]), np.array([e.true for e in every])
+    kinds = np.array([e.kind for e in every])
+    order = np.random.default_rng(0).permutation(np.unique([e.picture for e in every]))
+    fold = {name: i % FOLDS for i, name in enumerate(order)}
+    groups = np.array([fold[e.picture] for e in every])
+    held = np.zeros(len(labels))
+    for k in range(FOLDS):
+        weights, bias = fit_few(values[groups != k], labels[groups != k])
+        held[groups == k] = values[groups == k] @ weights + bias
+    for share in KEEP_SHARES:
+        least = np.quantile(held[kinds == "true"], 1 - share)
+        passing = {
+            kind: f"{(held[kinds == kind] >= least).sum()} of {(kinds == kind).sum()}"
+            for kind in np.unique(kinds[~labels])
+        }
+        print(f"# held back, {share:.0%} of the true from {least:.2f}: {passing}")
+    weights, bias = fit_few(values, labels)
+    print("WEIGHTS: dict[str, float] = {")
+    for name, weight in zip(FEATURES, weights, strict=True):
+        if weight:
+            print(f'    "{name}": {weight:.4f},')
+    print(f"}}\nBIAS = {bias:.4f}", flush=True)
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--scenes", type=Path, required=True)
@@ -118,6 +173,8 @@ def main():
         )
         print(f"{title} = Evidence(")
         print(f"    np.array({np.round(weights, 4).tolist()}),\n    {bias:.4f},\n)", flush=True)
+
+    train_belief(args.scenes)
 
 
 if __name__ == "__main__":

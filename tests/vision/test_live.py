@@ -7,10 +7,20 @@ import pytest
 
 from tests.scenes import scenes
 from tests.synthetic import SIZE, draw
-from vision.live import GRACE_S, HOLD_S, LiveState, settle, step
+from vision.belief import ACCEPT
+from vision.live import (
+    DOUBTFUL,
+    GRACE_S,
+    HOLD_S,
+    PERSIST_S,
+    LiveState,
+    _believed,
+    settle,
+    step,
+)
 from vision.read import conclude
 from vision.reading import Verdict
-from vision.rods import Rods
+from vision.rods import NotFound, Rods
 from vision.setup import View
 from vision.track import follow
 
@@ -121,28 +131,28 @@ def test_a_stream_that_changes_size_is_searched_afresh():
 
 
 def test_a_doubtful_layout_is_believed_only_when_it_stays():
-    from vision.live import PERSIST_S, _believed
-    from vision.rods import NotFound
-
     case = draw(np.random.default_rng(8), View.FACE_ON)
-    doubtful = dataclasses.replace(case.rods, score=-6.0)
-    state, first = _believed(LiveState(), doubtful, 0.0)
-    assert isinstance(first, NotFound)
-    state, still = _believed(state, doubtful, PERSIST_S / 2)
-    assert isinstance(still, NotFound)
-    state, stayed = _believed(state, doubtful, PERSIST_S + 0.01)
-    assert stayed is doubtful
-    elsewhere = dataclasses.replace(
+    doubtful = dataclasses.replace(case.rods, score=ACCEPT - 1.0)
+    seen = conclude(doubtful, SIZE, case.setup, DOUBTFUL)
+    assert seen.rods is not None and seen.belief == doubtful.score
+    state, first = _believed(LiveState(), seen, 0.0)
+    assert isinstance(first.rods, NotFound) and first.verdict is Verdict.NOT_FOUND
+    state, still = _believed(state, seen, PERSIST_S / 2)
+    assert isinstance(still.rods, NotFound)
+    state, stayed = _believed(state, seen, PERSIST_S + 0.01)
+    assert stayed is seen
+    moved = dataclasses.replace(
         doubtful,
         first=dataclasses.replace(doubtful.first, ends_px=doubtful.first.ends_px + 90.0),
     )
-    _, moved = _believed(state, elsewhere, PERSIST_S + 0.1)
-    assert isinstance(moved, NotFound)
+    _, elsewhere = _believed(state, dataclasses.replace(seen, rods=moved), PERSIST_S + 0.1)
+    assert isinstance(elsewhere.rods, NotFound)
 
 
 def test_doubtful_rods_guide_but_are_never_square():
     rng = np.random.default_rng(3)
     case = draw(rng, View.FACE_ON, place={"offset_m": 0.0, "yaw_rad": 0.0, "roll_rad": 0.0})
     assert conclude(case.rods, SIZE, case.setup).verdict is Verdict.SQUARE
-    doubtful = dataclasses.replace(case.rods, score=-6.0)
-    assert conclude(doubtful, SIZE, case.setup).verdict is Verdict.OFF
+    doubtful = dataclasses.replace(case.rods, score=ACCEPT - 1.0)
+    assert conclude(doubtful, SIZE, case.setup, DOUBTFUL).verdict is Verdict.OFF
+    assert conclude(doubtful, SIZE, case.setup).verdict is Verdict.NOT_FOUND

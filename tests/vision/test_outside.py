@@ -14,12 +14,13 @@ import numpy as np
 import pytest
 
 from tests.bench.falses import crops
-from vision.find import find
 from vision.frame import Frame
 from vision.model import ROD_RADIUS_M
 from vision.placement import QUANTITIES, place
 from vision.pose import Pose, solve_pose
-from vision.rods import End, NotFound, Rod, Rods
+from vision.read import read
+from vision.reading import Verdict
+from vision.rods import End, Rod, Rods
 from vision.setup import Lens, Setup, Tilt, View
 
 FOLDER = Path(__file__).parents[1] / "data" / "chessboard"
@@ -229,6 +230,6 @@ def test_nothing_is_found_on_photographed_ground(ground):
         (k, view.value)
         for k, picture in enumerate(crops(30, seed=9, names=(ground,)))
         for view in View
-        if not isinstance(find(Frame.from_bgr(picture), Setup(view=view)), NotFound)
+        if read(Frame.from_bgr(picture), Setup(view=view)).verdict is not Verdict.NOT_FOUND
     ]
     assert finds == []

@@ -1,0 +1,105 @@
+"""Stage 1e, last part: how a measured rod looks along its length, for `vision.belief` to weigh."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.kernel import kernel
+
+Array = NDArray[np.float64]
+
+LOOK = (
+    "step",  # how unlike the ground on the two sides is, over the rod's own contrast
+    "beside",  # strongest line beside it, over the rod's own contrast
+    "weakest third",  # likeness to the rod's own colour
+    "strongest third",
+    "upper quarter",  # of likeness along the rod
+    "upper tenth",
+    "filled",  # share that stands out, whatever its colour
+    "grey",  # share of the colour that is lightness alone
+    "bright",  # lighter or darker than the ground
+    "texture",  # of the ground
+    "taper",  # log ratio of the widths of its two halves
+    "width",
+    "straight",  # log of the line's sigma over the width
+    "contrast",
+    "length",
+    "free ends",
+)
+ENERGY = 9.0  # about three sigmas in one of three planes
+MIDDLE = 14  # column of the rod's middle in the band of 29
+
+
+@kernel
+def look_of(
+    band: NDArray[np.float32], smooth: Array, whiten: Array, noise: Array, unit: float
+) -> Array:
+    """The first eleven of `LOOK` for a rod's band (samples, 29, 3) with columns `unit` apart.
+
+    `smooth` (samples, 3): its contrast against both flanks; `whiten` and `noise` (3, 3): inverse
+    and plain covariance of what parallels beside it show.
+    """
+    count, across, _ = band.shape
+    colour = np.zeros(3)
+    for p in range(3):
+        colour[p] = np.median(smooth[:, p].copy())
+    weight = whiten @ colour
+    strength2 = (colour * weight).sum() + 1e-9
+    weight = weight / strength2
+    like = np.zeros(count)
+    filled = 0
+    for i in range(count):
+        energy = 0.0
+        for p in range(3):
+            like[i] += smooth[i, p] * weight[p]
+            for q in range(3):
+                energy += smooth[i, p] * whiten[p, q] * smooth[i, q]
+        if energy > ENERGY:
+            filled += 1
+    profiles = np.zeros((2, across))  # of either half, along the rod's own colour
+    for i in range(count):
+        part = 0 if i < count // 2 else 1
+        share = 1.0 / max(count // 2 if part == 0 else count - count // 2, 1)
+        for k in range(across):
+            for p in range(3):
+                profiles[part, k] += band[i, k, p] * weight[p] * share
+    width = np.zeros(2)
+    for part in range(2):
+        line = profiles[part] - _flanks(profiles[part], MIDDLE)
+        top = line[MIDDLE - 1 : MIDDLE + 2].max()
+        width[part] = np.maximum(line[MIDDLE - 4 : MIDDLE + 5], 0.0).sum() / max(top, 0.1) * unit
+    profile = (profiles[0] + profiles[1]) / 2
+    beside = 0.0
+    for middle in (5, 6, 7, 21, 22, 23):
+        here = profile[middle - 1 : middle + 2].mean() - _flanks(profile, middle)
+        beside = max(beside, abs(here))
+    sides = np.zeros(3)
+    for i in range(count):
+        for k in range(3):
+            for p in range(3):
+                sides[p] += (band[i, MIDDLE - 5 + k, p] - band[i, MIDDLE + 3 + k, p]) / (3 * count)
+    thirds = np.zeros(3)
+    for k in range(3):
+        thirds[k] = np.median(like[k * count // 3 : (k + 1) * count // 3].copy())
+    ordered = np.sort(like)
+    out = np.zeros(11)
+    out[0] = min(np.sqrt((sides * (whiten @ sides)).sum() / strength2), 3.0)
+    out[1] = min(beside, 3.0)
+    out[2] = min(max(thirds.min(), -2.0), 2.0)
+    out[3] = min(max(thirds.max(), -2.0), 3.0)
+    out[4] = min(max(ordered[int(0.75 * (count - 1))], -3.0), 4.0)
+    out[5] = min(max(ordered[int(0.90 * (count - 1))], -3.0), 5.0)
+    out[6] = filled / count
+    out[7] = abs(colour[0]) / (np.sqrt((colour * colour).sum()) + 1e-9)
+    out[8] = min(max(colour[0] / 30.0, -3.0), 3.0)
+    out[9] = np.log(np.sqrt(np.trace(noise)) + 1.0)
+    out[10] = min(max(np.log((width[0] + 0.1) / (width[1] + 0.1)), -2.0), 2.0)
+    return out
+
+
+@kernel
+def _flanks(profile: Array, middle: int) -> float:
+    """Mean of the three columns beyond the next one on both sides of `middle`'s three."""
+    left = profile[middle - 5 : middle - 2].mean()
+    return float(0.5 * (left + profile[middle + 3 : middle + 6].mean()))
