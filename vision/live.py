@@ -14,6 +14,7 @@ from vision.find import ACCEPT, find
 from vision.frame import Frame
 from vision.governed import governed
 from vision.hint import Hint, carried, on_rods
+from vision.lens_check import LensWatch, is_profile, set_aside, watch
 from vision.read import conclude
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
@@ -27,6 +28,7 @@ MARK_S = 10.0  # a mark that has lain on no found rod for so long is forgotten
 DOUBTFUL = ACCEPT - 3.5  # from this score a layout that stays is believed, never called square
 PERSIST_S = 0.4
 SAME_PX = 15.0
+LENS_EVERY_S = 0.1  # a lens profile is checked by a second pose so often
 SEARCH_EVERY_S = 2.0  # a full search now and then: tracking must not stay on a wrong line
 
 
@@ -44,6 +46,8 @@ class LiveState:
     given: tuple[Hint, ...] = ()  # the taps as they came
     marks: tuple[Hint, ...] = ()  # where they are now: they travel with the rods
     marked_s: float = float("-inf")
+    lens: LensWatch = field(default_factory=LensWatch)
+    lens_checked_s: float = float("-inf")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +72,8 @@ def step(
     if hints != state.given:
         state = replace(state, given=hints, marks=hints, marked_s=time_s, rods=None)
     size = (frame.width, frame.height)
+    if state.lens.changed and is_profile(setup):
+        setup = set_aside(setup)
     due = not 0 <= time_s - state.searched_s < SEARCH_EVERY_S
     rods: Rods | NotFound | None = None
     if state.rods is not None and not due:
@@ -78,7 +84,11 @@ def step(
         if isinstance(rods, NotFound) and state.rods is not None and due:
             rods = follow(frame, state.rods, setup) or rods
         state, rods = _believed(state, rods, time_s)
-    reading = conclude(rods, size, setup)
+    check = is_profile(setup) and not 0 <= time_s - state.lens_checked_s < LENS_EVERY_S
+    reading = conclude(rods, size, setup, check_lens=check)
+    if check:
+        watched = watch(state.lens, reading.lens_check, time_s)
+        state = replace(state, lens=watched, lens_checked_s=time_s)
     found = rods if isinstance(rods, Rods) and reading.placement is not None else None
     state = replace(
         _marks(state, found, tracked, size, time_s),
