@@ -31,6 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "what to do, unless pictures are named"
     ).add_mutually_exclusive_group()
     what.add_argument("--board", type=Path, metavar="FILE", help="write the board (.pdf or .png)")
+    what.add_argument(
+        "--live", action="store_true", help="measure the lens of a phone that opens the page"
+    )
     what.add_argument("--list", action="store_true", help="say which profiles there are")
     what.add_argument("--export", type=Path, metavar="FILE", help="write profiles as JSON")
     what.add_argument("--import", type=Path, metavar="FILE", dest="bring", help="read an export")
@@ -66,6 +69,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help=f"every Nth of a clip (default: {EVERY})",
     )
+    live = parser.add_argument_group("with --live")
+    live.add_argument("--host", default="0.0.0.0", help="address to listen on (default: all)")
+    live.add_argument("--port", type=int, default=8443, help="port (default: 8443)")
+    live.add_argument("--http", action="store_true", help="a browser on this machine only")
     known.add_argument("--json", action="store_true", help="the result as one JSON line")
 
 
@@ -90,6 +97,10 @@ def run(args: argparse.Namespace, store: Profiles | None = None) -> int:
     if args.delete is not None:
         store.delete(args.delete)
         return 0
+    if args.live:
+        from server.calibrate_live import run_live  # the network's libraries only where needed
+
+        return run_live(args, store, _board(args))
     if not args.files:
         raise SetupError(
             "no picture was named: give photos or a clip of the board, or write the board with "

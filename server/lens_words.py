@@ -4,13 +4,24 @@ from __future__ import annotations
 
 import math
 
-from server.words import Plain, Speech, texts
+from server.words import Z95, Plain, Speech, texts
+from vision.board_live import BoardProgress
 from vision.calibrate import Calibration, Fault, Refusal
 from vision.coverage import CoverageHint
 from vision.profile import Made, Profile
 
 _PLAIN = Plain()
 _ANGLES = (Fault.NO_TILT, Fault.SAME_TILT)
+# Arrows that the page can draw; a board goes the way the arrow points.
+_ARROWS = {
+    CoverageHint.TIP: "tilt-up",
+    CoverageHint.SWING: "turn-left",
+    CoverageHint.CLOSER: "forward",
+    CoverageHint.UPPER_LEFT: "up",
+    CoverageHint.UPPER_RIGHT: "up",
+    CoverageHint.LOWER_LEFT: "down",
+    CoverageHint.LOWER_RIGHT: "down",
+}
 _PIXELS = (Fault.RESIDUAL, Fault.HELD_BACK)
 
 
@@ -73,3 +84,34 @@ def profile_text(profile: Profile) -> str:
         f"at {key.long_px} x {key.short_px}, from {profile.views} {of}; device "
         f"{key.device or '(none)'}, lens {key.lens or '(none)'}"
     )
+
+
+def board_say(progress: BoardProgress, language: str = "en") -> str:
+    """The one instruction while a lens is measured, as a sentence."""
+    known = texts(language)
+    if progress.found is not None:
+        spread = max(1.0, Z95 * progress.found.focal_sigma_px)
+        return known["say.board.done"].format(
+            focal=f"{progress.found.focal_px:.0f}", spread=f"{spread:.0f}"
+        )
+    if not progress.seen:
+        return known["say.board.find"]
+    wished = known[f"lens.hint.{(progress.hints or (CoverageHint.MORE,))[0].value}"]
+    return known["say.board.next"].format(wish=wished)
+
+
+def board_big(progress: BoardProgress, language: str = "en") -> dict[str, str]:
+    """The same in huge type: how many views there are, and what the next should show."""
+    known = texts(language)
+    if progress.found is not None:
+        return {"arrow": "ready", "number": "", "unit": "", "word": known["word.board.done"]}
+    if not progress.seen:
+        return {"arrow": "find", "number": "", "unit": "", "word": known["word.board.find"]}
+    hint = (progress.hints or (CoverageHint.MORE,))[0]
+    word = known[f"word.board.{hint.value}"]
+    return {
+        "arrow": _ARROWS.get(hint, "hold"),
+        "number": str(progress.kept),
+        "unit": known["word.board.views"],
+        "word": word,
+    }

@@ -113,7 +113,7 @@ def run(args: argparse.Namespace) -> int:
     logging.basicConfig(level=level, format="%(name)s: %(message)s")
     try:
         config, addresses = configure(args)
-        asyncio.run(_serve(config, addresses))
+        asyncio.run(serve_until_stopped(config, addresses))
     except TeesquareError as problem:
         print(f"teesquare: {problem}", file=sys.stderr)
         return 2
@@ -153,7 +153,8 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
     return config, addresses
 
 
-async def _serve(config: ServerConfig, addresses: list[str]) -> None:
+async def serve_until_stopped(config: ServerConfig, addresses: list[str]) -> None:
+    """Serve, with the welcome in the terminal, until Ctrl-C or SIGTERM."""
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):

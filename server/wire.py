@@ -14,7 +14,7 @@ from typing import Any
 
 from server import words
 from server.fields import Fields, shown
-from server.wire_lens import camera_from_json
+from server.wire_lens import board_to_json, camera_from_json
 from vision.advice import Advice, Move
 from vision.budget import Budget, Source
 from vision.effect import Effect
@@ -372,7 +372,7 @@ def guidance_message(
         "effect_text": words.effect_text(reading, stated),
         "notes": list(words.notes(reading, stated)),
         **reading_to_json(reading, stated, timing),
-    }
+    } | (board_to_json(live.board, stated.language) if live.board is not None else {})
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

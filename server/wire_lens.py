@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from server.fields import Fields, shown
-from server.lens_words import hint_texts, refusal_text
+from server.lens_words import board_big, board_say, hint_texts, refusal_text
+from vision.board_live import BoardProgress
 from vision.calibrate import Calibration, Refusal
 from vision.errors import SetupError
 from vision.profile import LensKey, Made, Profile
@@ -136,6 +137,16 @@ def _pair(fields: Fields, key: str, most: float) -> tuple[float, float]:
     ):
         raise SetupError(f"{key} is {shown(value)}: give two numbers, such as [1280, 720]")
     return float(value[0]), float(value[1])
+
+
+def board_to_json(progress: BoardProgress, language: str) -> dict[str, Any]:
+    """What a guidance message says while a lens is measured, over what it says of rods."""
+    return {
+        "say": board_say(progress, language),
+        "big": board_big(progress, language),
+        "notes": [],
+        "board": {"kept": progress.kept, "done": progress.found is not None},
+    }
 
 
 def calibration_to_json(found: Calibration | Refusal, name: str | None) -> str:

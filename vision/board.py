@@ -100,10 +100,14 @@ def _refined(
 
 def is_new(view: BoardView, kept: BoardView | None) -> bool:
     """Whether a clip's next view shows the board somewhere else than the last one kept."""
-    if kept is None or kept.size != view.size:
-        return True
-    moved = np.abs(_outline(view) - _outline(kept)).max()
-    return bool(moved > NEW_SHARE * max(view.size))
+    return kept is None or moved_share(view, kept) > NEW_SHARE
+
+
+def moved_share(view: BoardView, other: BoardView) -> float:
+    """How far the board's outline moved between two views, as a share of the longer side."""
+    if other.size != view.size:
+        return float("inf")
+    return float(np.abs(_outline(view) - _outline(other)).max() / max(view.size))
 
 
 def spread_out(views: list[BoardView], most: int = MAX_VIEWS) -> list[BoardView]:

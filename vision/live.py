@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from vision.advice import Advice, Move, holding
+from vision.board_live import BoardProgress
 from vision.find import ACCEPT, find
 from vision.frame import Frame
 from vision.governed import governed
@@ -59,6 +60,7 @@ class LiveReading:
     need_s: float = HOLD_S
     tracked: bool = False
     marks: tuple[Hint, ...] = ()  # the taps still in force, where they are now
+    board: BoardProgress | None = None  # while a lens is measured instead of rods
 
 
 def step(

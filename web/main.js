@@ -217,7 +217,7 @@ function render() {
 function showMarks(kind) {
   screen.overlay.showMarks(marks.taps, marks.of);
   byId("tap-clear").hidden = marks.taps.length === 0;
-  byId("tap-tip").hidden = kind !== "not-found" || marks.taps.length > 0;
+  byId("tap-tip").hidden = kind !== "not-found" || marks.taps.length > 0 || Boolean(app.guidance?.board);
 }
 
 function soundFor(view) {

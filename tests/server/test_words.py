@@ -156,6 +156,9 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
     known |= {f"lens.refused.{f.value}" for f in Fault} | {
         f"lens.hint.{h.value}" for h in CoverageHint
     }
+    known |= {f"word.board.{h.value}" for h in CoverageHint}
+    known |= {f"word.board.{k}" for k in ("find", "views", "done")}
+    known |= {f"say.board.{k}" for k in ("find", "next", "done")}
     known |= {f"note.layout.{k}" for k in ("t", "t.blind", "pair")}
     assert set(keys) == known
 

@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 
+from server.sheet import DOTS_PER_INCH, MM_PER_INCH, Sheet, draw_sheet
 from vision.board import Charuco
 from vision.calibrate import BoardView
 
@@ -42,13 +43,19 @@ def view(rng, matrix, bend, pose, noise_px=0.15, name="") -> BoardView:
     return BoardView(corners_m()[inside], px[inside], SIZE, name)
 
 
-def photograph(rng, page, dots_per_m, corner_m, matrix, bend, pose, noise=2.0):
-    """A printed page (grey) as a camera with distortion sees it: each pixel's ray meets the sheet.
+def printed_page():
+    """The A4 sheet (grey, 300 dots an inch), its dots per metre, where its board begins (m)."""
+    sheet = Sheet("a4")
+    page = np.asarray(draw_sheet(sheet).convert("L"))
+    page = cv2.resize(page, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    return page, DOTS_PER_INCH / 2 / MM_PER_INCH * 1000, [at / 1000 for at in sheet.corner_mm]
 
-    `corner_m`: where on the page the board's upper left corner lies. Two rays a pixel.
-    """
+
+def photograph(rng, printed, matrix, bend, pose, noise=2.0, size=SIZE):
+    """A `printed_page` as a camera with distortion sees it: two rays a pixel meet the sheet."""
+    page, dots_per_m, corner_m = printed
     turn = cv2.Rodrigues(pose[0])[0]
-    width, height = SIZE
+    width, height = size
     total = np.zeros((height, width))
     for dx, dy in ((-0.25, -0.25), (0.25, 0.25)):
         x, y = np.meshgrid(np.arange(width) + dx, np.arange(height) + dy)

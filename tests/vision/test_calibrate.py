@@ -6,8 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from server.sheet import DOTS_PER_INCH, MM_PER_INCH, Sheet, draw_sheet
-from tests.vision.board_views import corners_m, photograph, poses, view
+from tests.vision.board_views import corners_m, photograph, poses, printed_page, view
 from vision.board import Charuco, Chessboard, find_board, is_new, spread_out
 from vision.calibrate import BoardView, Calibration, Fault, Refusal, calibrate
 from vision.coverage import CoverageHint, coverage_hints
@@ -178,14 +177,9 @@ def test_the_spread_holds_over_many_sets():
 
 def test_rendered_views_of_the_printed_board_give_the_camera_back():
     rng = np.random.default_rng(8)
-    sheet = Sheet("a4")
-    page = np.asarray(draw_sheet(sheet).convert("L"))
-    page = cv2.resize(page, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    dots_per_m = DOTS_PER_INCH / 2 / MM_PER_INCH * 1000
-    corner_m = [at / 1000 for at in sheet.corner_mm]
-    views = []
+    printed, views = printed_page(), []
     for k, pose in enumerate(poses(rng, 9, tilt_deg=(-30, 30))):
-        picture = photograph(rng, page, dots_per_m, corner_m, MATRIX, BEND, pose)
+        picture = photograph(rng, printed, MATRIX, BEND, pose)
         seen = find_board(picture, Charuco(), f"view {k}")
         assert seen is not None
         views.append(seen)
