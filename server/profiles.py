@@ -135,7 +135,8 @@ class Profiles:
     ) -> Profile | None:
         """Keep what one first look found of a lens; gives the profile of all its looks, if any.
 
-        In pixels of the key's picture. The newest MAX_LOOKS count. Raises SetupError for numbers
+        In pixels of the key's picture, found without the help of a profile: else a profile would
+        confirm itself. The newest MAX_LOOKS count. Raises SetupError for numbers
         that cannot be.
         """
         look = Look(focal_px, sigma_px, k1, k1_sigma)

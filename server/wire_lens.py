@@ -144,7 +144,7 @@ def board_to_json(progress: BoardProgress, language: str) -> dict[str, Any]:
     return {
         "say": board_say(progress, language),
         "big": board_big(progress, language),
-        "notes": [],
+        "notes": [refusal_text(progress.refused)] if progress.refused is not None else [],
         "board": {"kept": progress.kept, "done": progress.found is not None},
     }
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.board import MAX_VIEWS, Board, Charuco, find_board, moved_share, spread_out
-from vision.calibrate import BoardView, Calibration, Fault, calibrate
+from vision.calibrate import BoardView, Calibration, Refusal, calibrate
 from vision.coverage import WISHED_VIEWS, CoverageHint, coverage_hints
 
 STILL_SHARE = 0.003  # of the longer side between two pictures: beyond it they are blurred
@@ -25,6 +25,7 @@ class BoardState:
     views: tuple[BoardView, ...] = ()
     last: BoardView | None = None
     tried: int = 0  # views there were at the last try
+    refused: Refusal | None = None  # why the last try came to nothing
     found: Calibration | None = None
 
 
@@ -32,14 +33,14 @@ class BoardState:
 class BoardProgress:
     """What to tell the person: whether the board is `seen` and held `still`, and what is wished.
 
-    `hints` the most needed first. `refused` is the last try's fault; `found` ends it.
+    `hints` the most needed first. `refused` is why the last try failed; `found` ends it.
     """
 
     kept: int
     seen: bool
     still: bool
     hints: tuple[CoverageHint, ...] = field(default_factory=tuple)
-    refused: Fault | None = None
+    refused: Refusal | None = None
     found: Calibration | None = None
 
 
@@ -52,35 +53,39 @@ def board_step(
     view = find_board(gray, board or Charuco())
     if view is None:
         hints = coverage_hints(state.views)
-        return replace(state, last=None), BoardProgress(len(state.views), False, False, hints)
+        return replace(state, last=None), BoardProgress(
+            len(state.views), False, False, hints, state.refused
+        )
     state = replace(state, long_px=state.long_px or max(view.size))
     view = _resized(view, state.long_px or max(view.size))
     if state.views and view.size != state.views[0].size:
-        state = replace(state, views=(), last=None, tried=0)  # the phone was turned: begin anew
+        state = replace(
+            state, views=(), last=None, tried=0, refused=None
+        )  # the phone was turned: begin anew
     still = state.last is not None and moved_share(view, state.last) < STILL_SHARE
     state = replace(state, last=view)
-    refused = None
     if still and all(moved_share(view, kept) > APART_SHARE for kept in state.views):
+        view = replace(view, name=f"view {len(state.views) + 1}")
         state = replace(state, views=(*state.views, view)[-4 * MAX_VIEWS :])
-        state, refused = _tried(state)
+        state = _tried(state)
     return state, BoardProgress(
-        len(state.views), True, still, coverage_hints(state.views), refused, state.found
+        len(state.views), True, still, coverage_hints(state.views), state.refused, state.found
     )
 
 
-def _tried(state: BoardState) -> tuple[BoardState, Fault | None]:
+def _tried(state: BoardState) -> BoardState:
     """The lens, once the views look sufficient and enough came since the last try."""
     count = len(state.views)
     wished = bool(coverage_hints(state.views))
     if count < WISHED_VIEWS or (wished and count < ENOUGH_VIEWS):
-        return state, None
+        return state
     if state.tried and count < state.tried + TRY_EVERY:
-        return state, None
+        return state
     result = calibrate(spread_out(list(state.views)))
     state = replace(state, tried=count)
     if isinstance(result, Calibration):
-        return replace(state, found=result), None
-    return state, result.fault
+        return replace(state, found=result, refused=None)
+    return replace(state, refused=result)
 
 
 def _resized(view: BoardView, long_px: int) -> BoardView:

@@ -26,6 +26,7 @@ MIN_USUAL_TILT_RAD = np.deg2rad(7.0)
 MIN_TURN_RAD = np.deg2rad(20.0)
 MIN_CELLS = 6  # of nine
 MAX_RMS_SHARE = 0.8e-3  # of the longer side: 1 px at 1280
+MAX_RMS_PX = 0.8  # in small pictures, whose corners are no finer for it
 MAX_FOCAL_SHARE = 0.01
 HELD_BACK_FACTOR = 3.0
 OUTLIER_FACTOR = 3.0
@@ -204,7 +205,7 @@ def _concluded(
     longer = max(size)
     if (reached := int(cells_reached(views).sum())) < MIN_CELLS:
         return _refuse(Fault.COVERAGE, reached, MIN_CELLS, views)
-    limit_px = MAX_RMS_SHARE * longer
+    limit_px = max(MAX_RMS_PX, MAX_RMS_SHARE * longer)
     if fit.rms > limit_px:
         return _refuse(Fault.RESIDUAL, fit.rms, limit_px, views)
     without = []
