@@ -136,3 +136,36 @@ def test_a_folders_pictures_may_have_any_name(run, tmp_path):
         names.append(tmp_path / f"bild ü {k}.jpg")
         shutil.copy(file, names[-1])
     assert run(*names, "--chessboard", "9x6")[0] == 0
+
+
+def test_the_published_pictures_turned_flat_are_refused_for_their_tilt(run, tmp_path):
+    """Each picture undistorted and warped until the board is square to the lens, at some place."""
+    rng = np.random.default_rng(0)
+    intrinsics = CHESSBOARD[0].parent / "left_intrinsics.yml"
+    published = cv2.FileStorage(str(intrinsics), cv2.FILE_STORAGE_READ)
+    matrix = published.getNode("camera_matrix").mat()
+    bend = published.getNode("distortion_coefficients").mat()
+    grid = np.stack(np.meshgrid(range(9), range(6)), axis=-1).reshape(-1, 2).astype(float)
+    for k, file in enumerate(CHESSBOARD):
+        straight = cv2.undistort(cv2.imread(str(file), cv2.IMREAD_GRAYSCALE), matrix, bend)
+        found, corners = cv2.findChessboardCorners(straight, (9, 6))
+        assert found
+        turn, side = rng.uniform(-0.5, 0.5), rng.uniform(30, 42)
+        spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+        at = np.array([320.0 + (k % 3 - 1) * 90, 240.0 + (k // 3 % 3 - 1) * 60])
+        flat = (grid - grid.mean(axis=0)) @ spin.T * side + at
+        warp, _ = cv2.findHomography(corners.reshape(-1, 2), flat)
+        cv2.imwrite(
+            str(tmp_path / f"flat{k:02d}.png"),
+            cv2.warpPerspective(straight, warp, (640, 480), borderValue=150),
+        )
+    code, out, _ = run(*sorted(tmp_path.glob("flat*.png")), "--chessboard", "9x6", "--name", "a")
+    assert code == 1
+    assert out.startswith("REFUSED: The board is never tilted enough")
+    assert "focal length open" in out and "Tilt the board more" in out
+    assert run("--list")[1] == ""
+
+
+def test_one_picture_over_and_over_is_refused(run):
+    code, out, _ = run(*[CHESSBOARD[4]] * 10, "--chessboard", "9x6")
+    assert code == 1 and "tilted the same way in every picture" in out
