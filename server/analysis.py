@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import av
 
 from server import wire
+from server.lens_book import LensBook
 from server.mailbox import Mailbox, MailboxClosed
 from server.messages import HintSent, SetupSent, TiltSent, problem
 from server.planes import frame_from_video
@@ -64,11 +65,13 @@ class Analyst:
         pool: Executor,
         analyse: Analyse,
         publish: Callable[[dict[str, Any]], None],
+        lenses: LensBook | None = None,
     ) -> None:
         self._pictures = pictures
         self._pool = pool
         self._analyse = analyse
         self._publish = publish
+        self._lenses = lenses or LensBook()
         self._stated = wire.Stated(setup=Setup(), units="cm", language="en")
         self._setup_seq: int | None = None
         self._hints: tuple[Hint, ...] = ()
@@ -101,7 +104,7 @@ class Analyst:
         except TeesquareError as wrong:
             self._publish(problem(str(wrong), sent.seq))
             return
-        if stated.setup != self._stated.setup:
+        if stated.setup != self._stated.setup or stated.camera != self._stated.camera:
             self._reset()
         self._stated = stated
         self._setup_seq = sent.seq
@@ -132,11 +135,15 @@ class Analyst:
                 return
             if not self._may_begin(arrived):
                 continue
+            try:
+                await self._lenses.learn(self._stated.camera, self._pool)
+            except TeesquareError as wrong:
+                self._complain(str(wrong))  # and go on with an assumed lens
             epoch = self._epoch
             # Fixed here, so that a setup arriving meanwhile is not claimed for this picture.
             about = _About(
                 self._stated,
-                self._setup(),
+                self._setup((arrived.picture.width, arrived.picture.height)),
                 self._setup_seq,
                 self._seq + 1,
                 self._hints,
@@ -192,14 +199,15 @@ class Analyst:
         told = self._setup_seq is not None and self._tilt_told
         return told or arrived.at_s - self._first_arrival_s >= self._settle_s
 
-    def _setup(self) -> Setup:
-        """What is known for the next picture: the stated setup and the sensor's last word."""
+    def _setup(self, size: tuple[int, int]) -> Setup:
+        """What is known for the next picture: stated setup, lens, the sensor's last word."""
+        setup = self._lenses.applied(self._stated.setup, self._stated.camera, size)
         sent = self._tilt
         if sent is None or time.perf_counter() - self._tilt_at_s > STALE_TILT_S:
-            return self._stated.setup
+            return setup
         assert sent.gravity is not None
         tilt = tilt_from_gravity(sent.gravity, sent.screen_deg, flipped=self._flipped)
-        return replace(self._stated.setup, tilt=tilt)
+        return replace(setup, tilt=tilt)
 
     def _reset(self) -> None:
         self._state = LiveState()

@@ -8,19 +8,22 @@ from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import cv2
 
 from server import annotate, explain, report, wire
+from server.fields import printable
 from server.manifest import Job
 from server.media import Picture, pictures
 from server.solve import Solver, solve
 from vision.budget import error_budget
-from vision.errors import TeesquareError
+from vision.errors import SetupError, TeesquareError
 from vision.frame import Frame
+from vision.profile import Profile
+from vision.setup import Setup
 
 logger = logging.getLogger(__name__)
 
@@ -32,12 +35,14 @@ class Options:
     """What to make of each picture. `folder`: where the drawn pictures go, None for none.
 
     `explain`: say what the uncertainty is made of.
+    `profile`: of the lens, for every picture whose focal length nobody stated.
     """
 
     json: bool
     every: int
     folder: Path | None
     explain: bool = False
+    profile: Profile | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +113,8 @@ def _read_picture(work: Work, picture: Picture, options: Options, solver: Solver
     job = work.job
     try:
         frame = Frame.from_bgr(picture.bgr)
-        reading, timing = solve(frame, job.stated.setup, job.views, solver, job.hints)
+        setup = _with_profile(job.stated.setup, options.profile, (frame.width, frame.height))
+        reading, timing = solve(frame, setup, job.views, solver, job.hints)
         stated = wire.Stated(reading.setup, job.stated.units, job.stated.language)
         head = {"file": job.name, "frame": picture.frame}
         if options.folder is not None:
@@ -137,6 +143,20 @@ def _read_picture(work: Work, picture: Picture, options: Options, solver: Solver
         # Whatever goes wrong with one picture, the others still get their answer.
         logger.exception("analysing %s, picture %d, failed", job.path, picture.frame)
         return _unreadable(job, picture.frame, _unexpected(wrong), options)
+
+
+def _with_profile(setup: Setup, profile: Profile | None, size: tuple[int, int]) -> Setup:
+    """The setup with the profile's lens, unless a focal length was stated. Raises SetupError."""
+    if profile is None or setup.lens is not None:
+        return setup
+    lens = profile.lens_for(size)
+    if lens is None:
+        raise SetupError(
+            f"the lens profile {printable(profile.name)} is of pictures of {profile.key.long_px} x "
+            f"{profile.key.short_px}; this one, of {max(size)} x {min(size)}, has another shape "
+            "and so another crop: leave out --profile, or calibrate for this shape"
+        )
+    return replace(setup, lens=lens)
 
 
 def _called(job: Job, frame: int | None) -> str:

@@ -18,6 +18,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from server import report, wire
 from server.batch import ERROR, Options, Result, Work, results, works
 from server.manifest import Job, choose, jobs_from_files, jobs_from_manifest
+from server.profiles import Profiles
 from server.solve import Solver, VisionSolver
 from vision.errors import SetupError, TeesquareError
 from vision.setup import CLUB_LENGTH_M, Handed, Line, Role, Setup, View
@@ -79,6 +80,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--focal-sigma", type=float, metavar="PX", help="its standard deviation (default: 1 %%)"
     )
     known.add_argument(
+        "--profile",
+        metavar="NAME",
+        help="the lens's profile (`calibrate --list`), where no focal length is stated",
+    )
+    known.add_argument(
         "--tilt",
         metavar="PITCH,ROLL[,SIGMA]",
         help="the tilt sensor's degrees: pitch + up, roll + clockwise (default sigma: 1)",
@@ -104,12 +110,13 @@ def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
     """Check the files. Returns 0 when every file could be read, 1 when not, 2 on misuse."""
     try:
         work = works(_jobs(args))
+        profile = Profiles(tell=_say).named(args.profile) if args.profile else None
         if args.annotate is not None:
             _make_folder(args.annotate)
     except TeesquareError as wrong:
         _say(str(wrong))
         return 2
-    options = Options(json=args.json, every=args.every, folder=args.annotate, explain=args.explain)
+    options = Options(args.json, args.every, args.annotate, args.explain, profile)
     verdicts: list[str] = []
     try:
         found = results(work, options, solver or VisionSolver(), args.jobs)

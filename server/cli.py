@@ -16,6 +16,7 @@ from vision.errors import TeesquareError
 _COMMANDS = {
     "serve": ("server.serve", "guide phones on this network"),
     "check": ("server.check", "read photos and clips"),
+    "calibrate": ("server.calibrate", "measure a lens, and keep its profile"),
     "demo": ("server.demo.command", "try it without a phone"),
 }
 

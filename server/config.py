@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from vision.frame import Frame
     from vision.hint import Hint
     from vision.live import LiveReading, LiveState
+    from vision.profile import LensKey, Profile
     from vision.setup import Setup
 
     class Analyse(Protocol):
@@ -44,7 +45,8 @@ class ServerConfig:
     """Everything that a server may be told; the defaults are for tests and the demo.
 
     `port` 0 takes any free one. `tls` None means plain HTTP, which a browser trusts with the
-    camera only on this machine. `analyse` None means `vision.live.step`. `tell` is given short
+    camera only on this machine. `analyse` None means `vision.live.step`. `lenses` gives what is
+    known of a lens (called in a thread; None: nothing is known of any). `tell` is given short
     sentences about phones coming and going. Times in seconds: a phone that has not sent a ping
     for `gone_s` is called gone, and its session ends after `forget_s`; guidance waits `settle_s`
     at most for the phone's first setup and tilt.
@@ -60,4 +62,5 @@ class ServerConfig:
     forget_s: float = 15.0
     settle_s: float = 1.0
     analyse: Analyse | None = None
+    lenses: Callable[[LensKey], Profile | None] | None = None
     tell: Callable[[str], None] = _silent

@@ -46,6 +46,7 @@ class Sessions:
             )
         session = Session(
             analyse=self._analyse,
+            lenses=self._config.lenses,
             pool=self._pool,
             gone_s=self._config.gone_s,
             forget_s=self._config.forget_s,

@@ -20,6 +20,7 @@ from server.addresses import is_loopback, lan_addresses, url_host
 from server.app import TOKENS, make_app
 from server.certs import CertFiles, data_dir, ensure_certificate, ssl_context
 from server.config import ServerConfig
+from server.profiles import Profiles
 from vision.errors import TeesquareError
 
 DEFAULT_PORT = 8443
@@ -112,7 +113,7 @@ def run(args: argparse.Namespace) -> int:
     logging.basicConfig(level=level, format="%(name)s: %(message)s")
     try:
         config, addresses = configure(args)
-        asyncio.run(_serve(config, addresses))
+        asyncio.run(serve_until_stopped(config, addresses))
     except TeesquareError as problem:
         print(f"teesquare: {problem}", file=sys.stderr)
         return 2
@@ -133,6 +134,7 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
     if (args.cert is None) != (args.key is None):
         raise ServeError("a certificate needs its key: give both --cert and --key, or neither")
     life_s = args.token_hours * 3600.0
+    lenses = Profiles(tell=_tell).find
     if args.http:
         host = "127.0.0.1" if args.host == "0.0.0.0" else args.host
         if args.cert is not None or not is_loopback(host):
@@ -140,16 +142,19 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
                 "--http is for a browser on this machine: leave out --host and --cert, or leave "
                 "out --http so that a phone may use its camera"
             )
-        return ServerConfig(host, args.port, None, life_s, tell=_tell), ["localhost"]
+        config = ServerConfig(host, args.port, None, life_s, tell=_tell, lenses=lenses)
+        return config, ["localhost"]
     addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
     if args.cert is not None:
         files = CertFiles(args.cert, args.key)
     else:
         files = ensure_certificate(data_dir(), addresses)
-    return ServerConfig(args.host, args.port, files, life_s, tell=_tell), addresses
+    config = ServerConfig(args.host, args.port, files, life_s, tell=_tell, lenses=lenses)
+    return config, addresses
 
 
-async def _serve(config: ServerConfig, addresses: list[str]) -> None:
+async def serve_until_stopped(config: ServerConfig, addresses: list[str]) -> None:
+    """Serve, with the welcome in the terminal, until Ctrl-C or SIGTERM."""
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):

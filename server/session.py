@@ -25,6 +25,7 @@ from aiortc.mediastreams import MediaStreamError
 
 from server import sdp
 from server.analysis import Analyst, Arrived
+from server.lens_book import LensBook
 from server.mailbox import Mailbox
 from server.messages import (
     HintSent,
@@ -41,6 +42,7 @@ from server.problems import Problem
 
 if TYPE_CHECKING:
     from server.config import Analyse
+    from vision.profile import LensKey, Profile
 
 logger = logging.getLogger(__name__)
 
@@ -67,6 +69,7 @@ class Session:
         forget_s: float = 15.0,
         settle_s: float = 1.0,
         owner: str = "",
+        lenses: Callable[[LensKey], Profile | None] | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -82,7 +85,7 @@ class Session:
         )
         self._channel: RTCDataChannel | None = None
         self._pictures: Mailbox[Arrived] = Mailbox()
-        self._analyst = Analyst(self._pictures, pool, analyse, self.publish)
+        self._analyst = Analyst(self._pictures, pool, analyse, self.publish, LensBook(lenses, tell))
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
         self._forget_s = forget_s

@@ -47,10 +47,10 @@ class VisionSolver:
         return find(frame, setup, hints)
 
     def conclude(self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
-        """See `vision.read.conclude`."""
-        from vision.read import conclude
+        """See `vision.read.conclude_alone`."""
+        from vision.read import conclude_alone
 
-        return conclude(rods, size, setup)
+        return conclude_alone(rods, size, setup)
 
 
 def possible_views(setup: Setup, stated: bool) -> tuple[View, ...]:

@@ -14,6 +14,7 @@ from typing import Any
 
 from server import words
 from server.fields import Fields, shown
+from server.wire_lens import board_to_json, camera_from_json
 from vision.advice import Advice, Move
 from vision.budget import Budget, Source
 from vision.effect import Effect
@@ -21,6 +22,7 @@ from vision.errors import SetupError
 from vision.hint import Hint
 from vision.live import LiveReading
 from vision.placement import QUANTITIES, Layout, Placement
+from vision.profile import LensKey
 from vision.reading import Reading, Timing, Verdict
 from vision.rods import End, NotFound, Rod
 from vision.setup import (
@@ -65,6 +67,7 @@ _SETUP_KEYS = (
     "goal",
     "tolerance",
 )
+_LIVE_KEYS = ("camera",)  # in a page's setup only
 _MANIFEST_KEYS = ("file", "setup", "hints_px")
 
 
@@ -75,6 +78,7 @@ class Stated:
     setup: Setup
     units: str = "cm"  # "cm" or "inches"
     language: str = "en"
+    camera: LensKey | None = None  # which lens the page says it films with
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +103,7 @@ def setup_from_json(obj: object, base: Setup) -> Stated:
     goal's height and distance, the tolerance of height and distance. Raises SetupError with a
     plain sentence for an unknown key, a value of the wrong type or one outside what is possible.
     """
-    fields = Fields(obj, "setup", _SETUP_KEYS)
+    fields = Fields(obj, "setup", (*_SETUP_KEYS, *_LIVE_KEYS))
     lengths = Fields(fields.get("rod_lengths_m", {}), "rod_lengths_m", tuple(Role))
     setup = replace(
         base,
@@ -118,7 +122,13 @@ def setup_from_json(obj: object, base: Setup) -> Stated:
         tolerance=_tolerance(fields, base.tolerance),
     )
     units = fields.text("units", "cm", one_of=tuple(_UNITS))
-    return Stated(setup, _UNITS[units], fields.language("language", "en"))
+    camera = fields.get("camera", None)
+    return Stated(
+        setup,
+        _UNITS[units],
+        fields.language("language", "en"),
+        None if camera is None else camera_from_json(camera),
+    )
 
 
 def _lens(fields: Fields, base: Lens | None) -> Lens | None:
@@ -258,7 +268,8 @@ def reading_to_json(reading: Reading, stated: Stated, timing: Timing | None) -> 
             "focal_px": _rounded(lens.focal_px, 2),
             "sigma_px": _rounded(lens.sigma_px, 2),
             "source": lens.source.value,
-        },
+        }
+        | ({"profile_misfit": True} if setup.lens_changed else {}),
         "framing": framing
         and {"ok": framing.ok, "out": [words.part_text(part, stated) for part in framing.out]},
         "effect": reading.effect and _effect(reading.effect),
@@ -361,7 +372,7 @@ def guidance_message(
         "effect_text": words.effect_text(reading, stated),
         "notes": list(words.notes(reading, stated)),
         **reading_to_json(reading, stated, timing),
-    }
+    } | (board_to_json(live.board, stated.language) if live.board is not None else {})
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

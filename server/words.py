@@ -261,7 +261,9 @@ def notes(reading: Reading, speech: Speech = Plain()) -> tuple[str, ...]:
         out.append(_layout_note(reading.layout, setup.view, speech))
     if reading.framing is not None:
         out += _framing_notes(reading.framing, reading, speech)
-    if reading.lens is not None and reading.lens.source is LensSource.ASSUMED:
+    if setup.lens_changed:
+        out.append(_fill(speech, "note.lens.changed"))
+    elif reading.lens is not None and reading.lens.source is LensSource.ASSUMED:
         spread = Z95 * place.sigma("distance_m")
         if math.isfinite(spread):
             out.append(_fill(speech, "note.lens", limit=_length(spread, speech)))

@@ -11,10 +11,12 @@ import numpy as np
 
 from vision.advice import Advice, Move, holding
 from vision.belief import ACCEPT
+from vision.board_live import BoardProgress
 from vision.find import find
 from vision.frame import Frame
 from vision.governed import governed
 from vision.hint import Hint, carried, on_rods
+from vision.lens_check import LensWatch, is_profile, set_aside, watch
 from vision.read import conclude, not_found
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
@@ -28,6 +30,7 @@ MARK_S = 10.0  # a mark that has lain on no found rod for so long is forgotten
 DOUBTFUL = ACCEPT - 2.0  # from here a layout that stays is believed, but never called square
 PERSIST_S = 0.4
 SAME_PX = 15.0
+LENS_EVERY_S = 0.1  # a lens profile is checked by a second pose so often
 SEARCH_EVERY_S = 2.0  # a full search now and then: tracking must not stay on a wrong line
 
 
@@ -45,6 +48,8 @@ class LiveState:
     given: tuple[Hint, ...] = ()  # the taps as they came
     marks: tuple[Hint, ...] = ()  # where they are now: they travel with the rods
     marked_s: float = float("-inf")
+    lens: LensWatch = field(default_factory=LensWatch)
+    lens_checked_s: float = float("-inf")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +61,7 @@ class LiveReading:
     need_s: float = HOLD_S
     tracked: bool = False
     marks: tuple[Hint, ...] = ()  # the taps still in force, where they are now
+    board: BoardProgress | None = None  # while a lens is measured instead of rods
 
 
 def step(
@@ -69,14 +75,20 @@ def step(
     if hints != state.given:
         state = replace(state, given=hints, marks=hints, marked_s=time_s, rods=None)
     size = (frame.width, frame.height)
+    if state.lens.changed and is_profile(setup):
+        setup = set_aside(setup)
+    check = is_profile(setup) and not 0 <= time_s - state.lens_checked_s < LENS_EVERY_S
     fresh = 0 <= time_s - state.searched_s < SEARCH_EVERY_S
     tracked = state.rods is not None and fresh
-    reading = _look(state, frame, setup, tracked)
+    reading = _look(state, frame, setup, tracked, check)
     if reading.placement is None and state.rods is not None:
         # What one way of looking has lost, the other may still see.
-        other = _look(state, frame, setup, not tracked)
+        other = _look(state, frame, setup, not tracked, check)
         if tracked or other.placement is not None:
             reading, tracked = other, not tracked
+    if check:
+        watched = watch(state.lens, reading.lens_check, time_s)
+        state = replace(state, lens=watched, lens_checked_s=time_s)
     if not tracked:
         state, reading = _believed(state, reading, time_s)
     found = reading.rods if isinstance(reading.rods, Rods) else None
@@ -89,14 +101,15 @@ def step(
     return state, LiveReading(reading, held_s, HOLD_S, tracked, state.marks)
 
 
-def _look(state: LiveState, frame: Frame, setup: Setup, tracked: bool) -> Reading:
+def _look(state: LiveState, frame: Frame, setup: Setup, tracked: bool, check_lens: bool) -> Reading:
     """The frame's reading by following the known rods, or by a full search."""
     if tracked:
         assert state.rods is not None
         rods: Rods | NotFound = follow(frame, state.rods, setup) or NotFound(Reason.UNSURE)
     else:
         rods = find(frame, setup, state.marks)
-    return conclude(rods, (frame.width, frame.height), setup, DOUBTFUL)
+    size = (frame.width, frame.height)
+    return conclude(rods, size, setup, DOUBTFUL, check_lens=check_lens)
 
 
 def _believed(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState, Reading]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.lens import straight
 from vision.rods import End, Rod
 from vision.setup import Handed, LensSource, Setup, View
 
@@ -80,7 +81,7 @@ class View2D:
 
 def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2D:
     """Measurements and priors of one view of two rods in a picture of `size` (width, height)."""
-    ends = np.stack([rod.ends_px for rod in rods])
+    ends = straight(np.stack([rod.ends_px for rod in rods]), setup.lens)
     middle = ends.mean(axis=1, keepdims=True)
     span = ends - middle
     along = span[:, 1] / np.linalg.norm(span[:, 1], axis=1, keepdims=True)
@@ -123,9 +124,12 @@ def _priors(size: tuple[int, int], setup: Setup) -> tuple[NDArray[np.float64], N
     mean[6], sigma[6] = np.log(focal_px), max(focal_sigma / focal_px, 1e-4)
     mean[7], mean[8] = (size[0] - 1) / 2, (size[1] - 1) / 2
     sigma[7] = sigma[8] = CENTRE_SIGMA * longer
-    known = setup.lens is not None and setup.lens.source is not LensSource.ASSUMED
-    mean[9] = setup.lens.k1 if known and setup.lens is not None else 0.0
     sigma[9] = K1_SIGMA
+    lens = setup.lens
+    if lens is not None and lens.source is not LensSource.ASSUMED:
+        mean[7:9] = lens.centre_px or mean[7:9]
+        sigma[7:9] = lens.centre_sigma_px or sigma[7:9]
+        mean[9], sigma[9] = lens.k1, lens.k1_sigma or K1_SIGMA
     for k, role in enumerate(setup.roles):
         stated = role in setup.rod_lengths_m
         mean[10 + k] = np.log(setup.length_m(role))

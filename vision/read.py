@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from vision.advice import Advice, Move, Remedy, advise
@@ -11,8 +13,9 @@ from vision.find import find
 from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.hint import Hint
+from vision.lens_check import LensCheck, compare, freed, is_profile, set_aside
 from vision.placement import ground_from_view, place
-from vision.pose import mark_hidden, solve_pose
+from vision.pose import Pose, mark_hidden, solve_pose
 from vision.reading import Evidence, Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
@@ -25,15 +28,30 @@ MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no su
 
 def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
     """Everything that one picture says under this setup; `hints` say where rods are."""
-    return conclude(find(frame, setup, hints), (frame.width, frame.height), setup)
+    return conclude_alone(find(frame, setup, hints), (frame.width, frame.height), setup)
+
+
+def conclude_alone(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
+    """`conclude` for a picture without company: a lens profile that it contradicts is set aside."""
+    reading = conclude(rods, size, setup, check_lens=True)
+    if reading.lens_check is None or not reading.lens_check.contradicts:
+        return reading
+    return replace(conclude(rods, size, set_aside(setup)), lens_check=reading.lens_check)
 
 
 def conclude(
-    rods: Rods | NotFound, size: tuple[int, int], setup: Setup, accept: float = ACCEPT
+    rods: Rods | NotFound,
+    size: tuple[int, int],
+    setup: Setup,
+    accept: float = ACCEPT,
+    *,
+    check_lens: bool = False,
 ) -> Reading:
     """The chain from the found rods on, for a picture of `size` (width, height).
 
     Rods whose log-odds are below `accept` are taken for none; below `ACCEPT`, never for square.
+    `check_lens` asks whether the picture fits the lens's profile (a second pose, where there is a
+    profile); it changes nothing else.
     """
     if isinstance(rods, NotFound):
         return not_found(rods, setup)
@@ -43,12 +61,14 @@ def conclude(
     if wrong is not None:
         return not_found(NotFound(wrong, rods.both), setup)
     pose = solve_pose(rods, size, setup)
+    check = lens_check(pose, rods, size, setup) if check_lens else None
     if not np.isfinite(pose.cost) or pose.misfit > MISFIT_LIMIT:
-        return not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup)
+        return replace(not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup), lens_check=check)
     belief = log_odds(rods, pose)
     if belief < accept:
         likely = rods.both if rods.search is None else rods.search.likely
-        return not_found(refused(likely, size, setup, belief >= ACCEPT - HOPE), setup)
+        doubted = refused(likely, size, setup, belief >= ACCEPT - HOPE)
+        return replace(not_found(doubted, setup), lens_check=check)
     rods = mark_hidden(rods, pose)
     placement, layout = place(pose, setup)
     cam_from_ground = pose.cam_from_view @ np.linalg.inv(ground_from_view(setup))
@@ -72,7 +92,18 @@ def conclude(
         unsure=unsure,
         pose=pose,
         belief=belief,
+        lens_check=check,
     )
+
+
+def lens_check(pose: Pose, rods: Rods, size: tuple[int, int], setup: Setup) -> LensCheck | None:
+    """How well one view fits its lens's profile; None where there is no profile."""
+    if setup.lens is None or not is_profile(setup):
+        return None
+    free = solve_pose(rods, size, freed(setup))
+    if free.misfit > MISFIT_LIMIT:
+        return None  # the rods fit no lens at all
+    return compare(pose, free, setup.lens.focal_px)
 
 
 def not_found(rods: NotFound, setup: Setup) -> Reading:

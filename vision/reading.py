@@ -8,6 +8,7 @@ from enum import StrEnum
 from vision.advice import Advice
 from vision.effect import Effect
 from vision.framing import Framing
+from vision.lens_check import LensCheck
 from vision.placement import Layout, Placement
 from vision.pose import Pose
 from vision.rods import NotFound, Rods
@@ -56,3 +57,4 @@ class Reading:
     unsure: tuple[str, ...] = ()  # governed quantities inside tolerance but not surely so
     pose: Pose | None = None  # what the placement was made from
     belief: float = float("-inf")  # log-odds that the rods are there
+    lens_check: LensCheck | None = None  # how well the picture fits the lens's profile, where asked

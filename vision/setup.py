@@ -5,7 +5,7 @@ Everything here is stated by the user, a sensor or a profile; nothing is estimat
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from vision.errors import SetupError
@@ -75,13 +75,20 @@ CLUB_LENGTH_M: dict[str, float] = {
 class Lens:
     """Focal length in pixels of the analysed picture, with one standard deviation.
 
-    `k1` is the first radial term of the Brown-Conrady model on normalised coordinates.
+    `k1` is the first radial term of the Brown-Conrady model on normalised coordinates. A lens that
+    was calibrated has `bend` instead, OpenCV's (k1, k2, p1, p2, k3), of which `k1` is then what is
+    left over (`k1_sigma` its spread), and `centre_px`, the principal point, with the spread of
+    each coordinate. None: as phones' lenses usually are (vision/model.py).
     """
 
     focal_px: float
     sigma_px: float
     source: LensSource = LensSource.GIVEN
     k1: float = 0.0
+    k1_sigma: float | None = None
+    centre_px: tuple[float, float] | None = None
+    centre_sigma_px: float | None = None
+    bend: tuple[float, float, float, float, float] | None = None
 
     def __post_init__(self) -> None:
         if not self.focal_px > 0 or not self.sigma_px >= 0:
@@ -92,7 +99,16 @@ class Lens:
 
     def scaled(self, factor: float) -> Lens:
         """The same lens for a picture resized by `factor`."""
-        return Lens(self.focal_px * factor, self.sigma_px * factor, self.source, self.k1)
+        centre, spread = self.centre_px, self.centre_sigma_px
+        return replace(
+            self,
+            focal_px=self.focal_px * factor,
+            sigma_px=self.sigma_px * factor,
+            # Pixel 0 is the middle of the first pixel: half a pixel lies before it.
+            centre_px=centre
+            and ((centre[0] + 0.5) * factor - 0.5, (centre[1] + 0.5) * factor - 0.5),
+            centre_sigma_px=None if spread is None else spread * factor,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +185,7 @@ class Setup:
     rod_lengths_m: dict[Role, float] = field(default_factory=dict)
     rod_length_sigma: float = 0.01  # relative: sticks are cut to about a centimetre
     lens: Lens | None = None  # None: assumed from the picture's size
+    lens_changed: bool = False  # a profile was set aside: the pictures contradict it
     tilt: Tilt | None = None
     line: Line = Line.TOE
     player: Player = field(default_factory=Player)

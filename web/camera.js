@@ -62,6 +62,29 @@ export function lensName(stream) {
   return stream?.getVideoTracks()[0]?.label || "default";
 }
 
+let device = "";
+
+/** Asks the browser once what this device is called; `lensKey` needs it. */
+export async function learnDevice() {
+  const agent = navigator.userAgentData;
+  const told = await agent?.getHighEntropyValues?.(["model", "platform"]).catch(() => null);
+  // Where no model is told, the screen tells phones of one make apart.
+  const { width = 0, height = 0 } = globalThis.screen ?? {};
+  const [short, long] = [width, height].sort((a, b) => a - b);
+  device = [told?.platform || agent?.platform || navigator.platform || "device",
+    told?.model || `${short}x${long}@${globalThis.devicePixelRatio ?? 1}`].join(" ");
+}
+
+/** The protocol's `camera`, under which the server keeps a lens's profile; null without a stream. */
+export function lensKey(stream) {
+  const track = stream?.getVideoTracks()[0];
+  const { width = 0, height = 0, zoom = 1, facingMode = "" } = track?.getSettings?.() ?? {};
+  if (!(Math.min(width, height) >= 16)) return null;
+  const zoomed = Math.abs(zoom - 1) > 0.01 ? `, zoom ${zoom.toFixed(2)}` : "";
+  const lens = (track.label || facingMode || "default").slice(0, 150) + zoomed;
+  return { device: device.slice(0, 150), lens, size: [Math.round(width), Math.round(height)] };
+}
+
 /** Long side of the camera's picture in pixels, 1280 while unknown. */
 export function longSide(stream) {
   const { width = 0, height = 0 } = stream?.getVideoTracks()[0]?.getSettings?.() ?? {};

@@ -1,6 +1,6 @@
 // Puts the parts together: start screen, the one tap, the link, and what is shown at each moment.
 
-import { cameraObstacle, lensName, longSide, openCamera, prepareTrack } from "./camera.js";
+import { cameraObstacle, learnDevice, lensKey, lensName, longSide, openCamera, prepareTrack } from "./camera.js";
 import { buildChoices, showChoices } from "./choices.js";
 import { ageOf, closeness, decide } from "./decide.js";
 import { SettingsDialog } from "./dialog.js";
@@ -47,7 +47,7 @@ let demoSource = null;
 let run = 0; // counts taps on Start, so that a late camera of an earlier one is let go
 
 function lens() {
-  return { name: lensName(app.stream), longSide: longSide(app.stream) };
+  return { name: lensName(app.stream), longSide: longSide(app.stream), camera: lensKey(app.stream) };
 }
 
 function currentSetup() {
@@ -77,6 +77,7 @@ async function start() {
       release(stream);
       return;
     }
+    await learnDevice();
     app.awake = await keepAwake();
     await begin(stream);
   } catch (error) {
@@ -216,7 +217,7 @@ function render() {
 function showMarks(kind) {
   screen.overlay.showMarks(marks.taps, marks.of);
   byId("tap-clear").hidden = marks.taps.length === 0;
-  byId("tap-tip").hidden = kind !== "not-found" || marks.taps.length > 0;
+  byId("tap-tip").hidden = kind !== "not-found" || marks.taps.length > 0 || Boolean(app.guidance?.board);
 }
 
 function soundFor(view) {

@@ -60,7 +60,7 @@ export function forgetSettings() {
   return merge(DEFAULTS, {});
 }
 
-/** The protocol's setup object (docs/protocol.md). `lens`: {name, longSide} of the open camera. */
+/** The protocol's setup object (docs/protocol.md). `lens`: {name, longSide, camera} of the open one. */
 export function toSetup(settings, lens) {
   const roles = ROLES[settings.view];
   const focal = settings.focal_px[lens.name] ?? null;
@@ -71,6 +71,7 @@ export function toSetup(settings, lens) {
     language: LANGUAGE,
     rod_lengths_m: Object.fromEntries(roles.map((role) => [role, settings.rods[role].length_m])),
     focal_px: focal === null ? null : (focal * lens.longSide) / 1280,
+    camera: lens.camera ?? null,
     line: settings.line,
     player_height_m: settings.player_height_m,
     club: settings.club,

@@ -16,6 +16,8 @@ from server import words
 from server.words import Plain
 from vision.advice import Advice, Move, Remedy, RodMove
 from vision.budget import How, Source, Step
+from vision.calibrate import Fault
+from vision.coverage import CoverageHint
 from vision.effect import Effect, film_effect
 from vision.framing import Cure, Framing, Part
 from vision.governed import Quantity
@@ -150,7 +152,13 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
     known |= {"cure.tilt.up", "cure.tilt.down", "amount.any"}
     known |= {f"unit.{u}" for u in ("cm", "m", "in", "ft", "deg")}
     known |= {f"amount.{u}{o}" for u in ("cm", "m", "in", "ft", "deg") for o in ("", ".one")}
-    known |= {f"note.{k}" for k in ("roll", "lens", "framing", "framing.stated")}
+    known |= {f"note.{k}" for k in ("roll", "lens", "lens.changed", "framing", "framing.stated")}
+    known |= {f"lens.refused.{f.value}" for f in Fault} | {
+        f"lens.hint.{h.value}" for h in CoverageHint
+    }
+    known |= {f"word.board.{h.value}" for h in CoverageHint}
+    known |= {f"word.board.{k}" for k in ("find", "views", "done")}
+    known |= {f"say.board.{k}" for k in ("find", "next", "done")}
     known |= {f"note.layout.{k}" for k in ("t", "t.blind", "pair")}
     assert set(keys) == known
 

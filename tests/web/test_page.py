@@ -8,6 +8,7 @@ import time
 
 import pytest
 
+from server.wire_lens import camera_from_json
 from tests.web.fake_server import HOLD, NOT_FOUND, OFF, SQUARE
 from tests.web.page_driver import CAMERA, LANDSCAPE, phone
 
@@ -58,6 +59,11 @@ async def test_pings_and_setup_flow_until_echoed_and_stop_ends_the_session() -> 
         first = p.server.setups[0]
         assert first["seq"] == p.server.setups[2]["seq"] == 1
         assert first["setup"]["rod_lengths_m"] == {"target": 1.22, "stem": 1.22}
+        # The lens in the browser's own words, as the server's profiles are keyed.
+        camera = first["setup"]["camera"]
+        assert camera["device"] and "fake_device" in camera["lens"]
+        assert min(camera["size"]) >= 240
+        assert camera_from_json(camera).long_px == max(camera["size"])
         p.server.echo_setup = True
         await p.until("teesquare.state().guidance?.setup_seq === 1")
         await asyncio.sleep(0.1)

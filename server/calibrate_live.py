@@ -1,0 +1,105 @@
+"""`calibrate --live`: a phone is shown the board, told what to show next, and measured."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from server import lens_words, serve
+from server.profiles import Profiles
+from vision.board import Board
+from vision.board_live import BoardState, board_step
+from vision.calibrate import Calibration
+from vision.errors import SetupError, TeesquareError
+from vision.live import LiveReading, LiveState
+from vision.profile import LensKey, Profile, from_calibration
+from vision.reading import Reading, Verdict
+from vision.rods import NotFound, Reason
+
+if TYPE_CHECKING:
+    from vision.frame import Frame
+    from vision.hint import Hint
+    from vision.setup import Setup
+
+
+class BoardWatch:
+    """One phone's board, collected over its pictures; keeps the profile in `store` when found.
+
+    `learn` hears which lens films, as the server's `lenses`; `analyse` takes its pictures.
+    """
+
+    def __init__(
+        self, store: Profiles, name: str, board: Board, tell: Callable[[str], None]
+    ) -> None:
+        self.found: Calibration | None = None
+        self._store = store
+        self._name = name
+        self._board = board
+        self._tell = tell
+        self._state = BoardState()
+        self._key: LensKey | None = None
+
+    def learn(self, key: LensKey) -> Profile | None:
+        """Another lens begins anew; its pixels are those of its own picture."""
+        self._key = key
+        self._state = BoardState(long_px=key.long_px)
+        return None
+
+    def analyse(
+        self,
+        state: LiveState,
+        frame: Frame,
+        setup: Setup,
+        time_s: float,
+        hints: tuple[Hint, ...] = (),
+    ) -> tuple[LiveState, LiveReading]:
+        """As `vision.live.step`, but for the board."""
+        self._state, progress = board_step(self._state, frame.y, self._board)
+        if progress.found is not None and self.found is None:
+            self._keep(progress.found)
+        return state, LiveReading(_nothing(setup), 0.0, board=progress)
+
+    def _keep(self, found: Calibration) -> None:
+        self.found = found
+        key = self._key
+        device, lens = (key.device, key.lens) if key is not None else ("", "")
+        try:
+            self._store.save(from_calibration(self._name, device, lens, found))
+        except TeesquareError:
+            self.found = None
+            self._state = replace(self._state, found=None)
+            raise
+        self._tell(lens_words.calibration_text(found))
+        self._tell(f"kept as {self._name}. Ctrl-C ends.")
+
+
+def _nothing(setup: Setup) -> Reading:
+    return Reading(
+        setup=setup,
+        verdict=Verdict.NOT_FOUND,
+        rods=NotFound(Reason.NO_RODS),
+        placement=None,
+        layout=None,
+        lens=None,
+        framing=None,
+        effect=None,
+        advice=(),
+        evidence=None,
+    )
+
+
+def run_live(args: argparse.Namespace, store: Profiles, board: Board) -> int:
+    """Serve one phone until Ctrl-C. Returns 0 when a profile was kept, else 1."""
+    if not args.name:
+        raise SetupError("--live needs a name for the profile: give it with --name")
+    options = argparse.Namespace(
+        host=args.host, port=args.port, cert=None, key=None, token_hours=12.0, http=args.http
+    )
+    config, addresses = serve.configure(options)
+    watch = BoardWatch(store, args.name, board, lambda sentence: print(sentence, flush=True))
+    config = replace(config, analyse=watch.analyse, lenses=watch.learn, max_sessions=1)
+    asyncio.run(serve.serve_until_stopped(config, addresses))
+    return 0 if watch.found is not None else 1
