@@ -12,6 +12,7 @@ from vision.errors import TeesquareError
 MAX_CHARS = 16_384
 MAX_TAPS = 2  # one for each rod
 MAX_SIDE_PX = 100_000
+MIN_FAR_M, MAX_FAR_M = 1.0, 1000.0  # how far a target may be
 
 
 class MessageError(TeesquareError):
@@ -54,7 +55,20 @@ class HintSent:
     size: tuple[int, int]
 
 
-def read_message(text: str | bytes) -> Ping | SetupSent | TiltSent | HintSent:
+@dataclass(frozen=True, slots=True)
+class AimSent:
+    """The tapped target in pixels of a picture of `size`; `xy_px` None takes it back."""
+
+    seq: int
+    xy_px: tuple[float, float] | None
+    size: tuple[int, int]
+    distance_m: float | None
+
+
+Message = Ping | SetupSent | TiltSent | HintSent | AimSent
+
+
+def read_message(text: str | bytes) -> Message:
     """Read one message from the page. Raises MessageError with a plain sentence."""
     if len(text) > MAX_CHARS:
         raise MessageError(
@@ -73,7 +87,9 @@ def read_message(text: str | bytes) -> Ping | SetupSent | TiltSent | HintSent:
         return _tilt(message)
     if kind == "hint":
         return _hint(message)
-    raise MessageError("A message was neither ping, setup, tilt nor hint. Reload the page.")
+    if kind == "aim":
+        return _aim(message)
+    raise MessageError("A message was of an unknown kind. Reload the page.")
 
 
 def write_message(message: dict[str, Any]) -> str:
@@ -130,6 +146,28 @@ def _hint(message: dict[str, Any]) -> HintSent:
         raise MessageError("A mark on the picture could not be read. Tap on the rod again.")
     width, height = size
     return HintSent(seq, tuple((float(x), float(y)) for x, y in taps), (int(width), int(height)))
+
+
+def _aim(message: dict[str, Any]) -> AimSent:
+    seq, at, size, far = (message.get(key) for key in ("seq", "xy_px", "size", "distance_m"))
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("A target came without its number. Reload the page.")
+    if at is None:
+        return AimSent(seq, None, (0, 0), None)
+    if (
+        not _is_pair(at)
+        or not _is_pair(size)
+        or not all(1 <= side <= MAX_SIDE_PX for side in size)
+        or not all(abs(v) <= MAX_SIDE_PX for v in at)
+    ):
+        raise MessageError("The target could not be read. Tap on it again.")
+    if far is not None and not (_is_number(far) and MIN_FAR_M <= far <= MAX_FAR_M):
+        raise MessageError(
+            f"The target's distance could not be read. Give {MIN_FAR_M:g} to {MAX_FAR_M:g} m."
+        )
+    (x, y), (width, height) = at, size
+    distance_m = None if far is None else float(far)
+    return AimSent(seq, (float(x), float(y)), (int(width), int(height)), distance_m)
 
 
 def _is_pair(value: object) -> TypeGuard[list[int | float]]:

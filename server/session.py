@@ -27,6 +27,7 @@ from server import sdp
 from server.analysis import Analyst, Arrived
 from server.mailbox import Mailbox
 from server.messages import (
+    AimSent,
     HintSent,
     MessageError,
     Ping,
@@ -220,6 +221,8 @@ class Session:
             self._analyst.set_up(message)
         elif isinstance(message, HintSent):
             self._analyst.hint(message)
+        elif isinstance(message, AimSent):
+            self._analyst.aim(message)
         else:
             self._analyst.tilt(message)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vision.advice import Advice, Move, Remedy, advise
+from vision.aim import aim
 from vision.effect import film_effect
 from vision.find import ACCEPT, find
 from vision.frame import Frame
@@ -60,6 +61,7 @@ def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Read
         evidence=Evidence(pose.residual_px, pose.runner_up_ratio),
         unsure=unsure,
         pose=pose,
+        aim=None if setup.aim is None else aim(pose, size, setup, setup.aim),
     )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from vision.advice import Advice
+from vision.aim import Aim, NoAim
 from vision.effect import Effect
 from vision.framing import Framing
 from vision.placement import Layout, Placement
@@ -55,3 +56,4 @@ class Reading:
     evidence: Evidence | None
     unsure: tuple[str, ...] = ()  # governed quantities inside tolerance but not surely so
     pose: Pose | None = None  # what the placement was made from
+    aim: Aim | NoAim | None = None  # None: nobody asked, or there is no pose

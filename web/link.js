@@ -9,14 +9,16 @@ const OPEN_MS = 10_000; // from the start of an attempt to the open channel
 
 /**
  * Handlers: onState("connecting" | "live" | "reconnecting", sentence | null), onGuidance(message),
- * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks.
+ * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks,
+ * `aim()` the target.
  */
 export class Link {
-  constructor({ token, stream, setup, hint, handlers }) {
+  constructor({ token, stream, setup, hint, aim, handlers }) {
     this.token = token;
     this.stream = stream;
     this.setup = setup;
     this.hint = hint;
+    this.aim = aim;
     this.handlers = handlers;
     this.attempt = 0;
     this.tiltAbsent = false;
@@ -48,6 +50,10 @@ export class Link {
 
   sendHint() {
     this.channel?.sendHint();
+  }
+
+  sendAim() {
+    this.channel?.sendAim();
   }
 
   sendTilt(reading) {
@@ -92,6 +98,7 @@ export class Link {
     this.channel = new GuidanceChannel(channel, {
       setup: this.setup,
       hint: this.hint,
+      aim: this.aim,
       onOpen: () => {
         clearTimeout(this.openTimer);
         this.handlers.onState("live", null);

@@ -1,5 +1,6 @@
 // Puts the parts together: start screen, the one tap, the link, and what is shown at each moment.
 
+import { AimMode } from "./aim.js";
 import { cameraObstacle, lensName, longSide, openCamera, prepareTrack } from "./camera.js";
 import { buildChoices, showChoices } from "./choices.js";
 import { ageOf, closeness, decide } from "./decide.js";
@@ -40,6 +41,7 @@ const app = {
 const sound = new Sound();
 let screen = null;
 let marks = null;
+let aim = null;
 let settingsDialog = null;
 let ticker = null;
 let stopTilt = () => {};
@@ -108,12 +110,14 @@ async function begin(stream) {
     stream,
     setup: currentSetup,
     hint: () => marks.message(),
+    aim: () => aim.message(),
     handlers: {
       onState: (state, sentence) => {
         Object.assign(app, { connection: state, connectionText: sentence });
         if (state !== "live") {
           app.guidance = null;
           marks.clear(); // the phone may have moved meanwhile
+          aim.again();
         }
         render();
       },
@@ -173,6 +177,7 @@ function halt() {
   app.guidance = null;
   app.shown = null;
   marks?.clear();
+  aim?.off();
   sound.stop();
   letSleep();
   if (app.stream && !DEMO) release(app.stream);
@@ -203,12 +208,14 @@ function fail(error) {
 function render() {
   if (!app.link) return;
   const nowMs = performance.now();
-  const view = decide({
+  const decided = decide({
     connection: app.connection, guidance: app.guidance, arrivedMs: app.arrivedMs, nowMs,
     setupSeq: currentSetup().seq, problem: app.connectionText,
   });
+  const view = aim.view(decided, app.guidance);
   app.shown = screen.render(view, app.guidance, app.settings, nowMs);
   showMarks(view.kind);
+  showAim(view.kind);
   showNotes(notes());
   soundFor(view);
 }
@@ -217,6 +224,14 @@ function showMarks(kind) {
   screen.overlay.showMarks(marks.taps, marks.of);
   byId("tap-clear").hidden = marks.taps.length === 0;
   byId("tap-tip").hidden = kind !== "not-found" || marks.taps.length > 0;
+}
+
+function showAim(kind) {
+  const points = kind === "aim" ? app.guidance.aim.rods[0]?.points_px ?? null : null;
+  screen.overlay.showAim(aim.at, aim.of, points);
+  byId("aim-again").hidden = aim.at === null;
+  byId("aim").setAttribute("aria-pressed", String(aim.on));
+  put(byId("aim"), `${t("live.aim")} ${t(aim.on ? "live.on" : "live.off")}`);
 }
 
 function soundFor(view) {
@@ -252,6 +267,7 @@ async function changeSettings(settings) {
   if (!app.link) return;
   currentSetup();
   app.link.sendSetup();
+  aim.restate();
   render();
 }
 
@@ -297,8 +313,16 @@ async function boot() {
     frame: byId("frame"),
     video: byId("video"),
     size: () => app.guidance?.size ?? null,
+    instead: (tap, size) => aim.take(tap, size),
     onChange: () => {
       app.link?.sendHint();
+      render();
+    },
+  });
+  aim = new AimMode({
+    distance: () => app.settings.aim_distance_m,
+    onChange: () => {
+      app.link?.sendAim();
       render();
     },
   });
@@ -326,6 +350,8 @@ function wire() {
     byId(id).onclick = () => changeSettings({ ...app.settings, [id]: !app.settings[id] });
   }
   byId("tap-clear").onclick = () => marks.clear();
+  byId("aim").onclick = () => aim.toggle();
+  byId("aim-again").onclick = () => aim.again();
   byId("notes-open").onclick = () => {
     openNotes();
     showNotes(notes());
@@ -367,6 +393,7 @@ window.teesquare = Object.freeze({
       problem: app.problem,
       tilt: app.tilt,
       marks: marks?.message() ?? null,
+      aim: aim?.message() ?? null,
       sound: sound.mode,
     });
   },

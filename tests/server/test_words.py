@@ -15,6 +15,7 @@ import web
 from server import words
 from server.words import Plain
 from vision.advice import Advice, Move, Remedy, RodMove
+from vision.aim import AimReason
 from vision.budget import How, Source, Step
 from vision.effect import Effect, film_effect
 from vision.framing import Cure, Framing, Part
@@ -152,6 +153,11 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
     known |= {f"amount.{u}{o}" for u in ("cm", "m", "in", "ft", "deg") for o in ("", ".one")}
     known |= {f"note.{k}" for k in ("roll", "lens", "framing", "framing.stated")}
     known |= {f"note.layout.{k}" for k in ("t", "t.blind", "pair")}
+    sides = ("right", "left", "on", "unsure")
+    known |= {f"aim.{k}" for k in (*sides, "usual", "rod.right", "rod.left")}
+    known |= {f"aim.none.{r.value}" for r in AimReason} | {
+        f"word.aim.{k}" for k in (*sides, "none")
+    }
     assert set(keys) == known
 
 

@@ -113,6 +113,7 @@ class FakeServer:
         self.tilts: list[dict[str, Any]] = []
         self.hints: list[dict[str, Any]] = []
         self.echo_hint = True
+        self.aims: list[dict[str, Any]] = []
         self.pings = 0
         self.offers: list[str] = []
         self.deleted = 0
@@ -213,6 +214,9 @@ class FakeServer:
             self.hints.append(message)
             if self.echo_hint:
                 state["hint"] = message["seq"]
+        elif message["type"] == "aim":
+            self.aims.append(message)
+            state["aim"] = message["seq"]
 
     async def _send(self, channel: RTCDataChannel, state: dict[str, int]) -> None:
         seq = 0
@@ -221,5 +225,6 @@ class FakeServer:
                 seq += 1
                 extra = {"seq": seq, "capture_s": seq * EVERY_S, "setup_seq": state["setup"]}
                 extra["hint_seq"] = state.get("hint")
+                extra["aim_seq"] = state.get("aim")
                 channel.send(json.dumps({"type": "guidance", "age_ms": 18} | self.guidance | extra))
             await asyncio.sleep(EVERY_S)
