@@ -15,7 +15,9 @@ import av
 
 from server import wire
 from server.mailbox import Mailbox, MailboxClosed
-from server.messages import AimSent, HintSent, SetupSent, TiltSent, problem
+from server.messages import AimSent, HintSent, PlaceSent, SetupSent, TiltSent, problem
+from server.place_watch import PlaceWatch
+from server.places import Places
 from server.planes import frame_from_video
 from vision.errors import TeesquareError
 from vision.hint import Hint
@@ -67,6 +69,7 @@ class Analyst:
         pool: Executor,
         analyse: Analyse,
         publish: Callable[[dict[str, Any]], None],
+        places: Places | None = None,
     ) -> None:
         self._pictures = pictures
         self._pool = pool
@@ -76,6 +79,7 @@ class Analyst:
         self._setup_seq: int | None = None
         self._hints: tuple[Hint, ...] = ()
         self._hint_seq: int | None = None
+        self._place = PlaceWatch(places)
         self._aim: AimPoint | None = None
         self._aim_seq: int | None = None
         self._aim_tilt: Tilt | None = None  # how the phone stood when the target was tapped
@@ -137,6 +141,10 @@ class Analyst:
         self._aim = None
         if sent.xy_px is not None:
             self._aim = AimPoint(sent.xy_px, sent.size, distance_m=sent.distance_m)
+
+    def place(self, sent: PlaceSent) -> None:
+        """Remember this place, watch one, or stop watching."""
+        self._place.command(sent)
 
     async def run(self) -> None:
         """Work until the mailbox is closed."""
@@ -200,6 +208,8 @@ class Analyst:
             stated=about.stated,
             timing=Timing(None, None, end_s - start_s),  # the core, without a clock, is one piece
         )
+        size = (frame.width, frame.height)
+        message |= self._place.look(live.reading, size, capture_s, about.stated)
         return state, message
 
     def _may_begin(self, arrived: Arrived) -> bool:

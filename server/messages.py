@@ -10,6 +10,7 @@ from typing import Any, TypeGuard
 from vision.errors import TeesquareError
 
 MAX_CHARS = 16_384
+MAX_PLACE = 40  # letters of a name
 MAX_TAPS = 2  # one for each rod
 MAX_SIDE_PX = 100_000
 MIN_FAR_M, MAX_FAR_M = 1.0, 1000.0  # how far a target may be
@@ -65,7 +66,18 @@ class AimSent:
     distance_m: float | None
 
 
-Message = Ping | SetupSent | TiltSent | HintSent | AimSent
+@dataclass(frozen=True, slots=True)
+class PlaceSent:
+    """`do`: "remember" where the camera stands, "watch" a place remembered before, or "stop"."""
+
+    seq: int
+    do: str
+    name: str
+    move_m: float
+    turn_rad: float
+
+
+Message = Ping | SetupSent | TiltSent | HintSent | AimSent | PlaceSent
 
 
 def read_message(text: str | bytes) -> Message:
@@ -89,6 +101,8 @@ def read_message(text: str | bytes) -> Message:
         return _hint(message)
     if kind == "aim":
         return _aim(message)
+    if kind == "place":
+        return _place(message)
     raise MessageError("A message was of an unknown kind. Reload the page.")
 
 
@@ -168,6 +182,20 @@ def _aim(message: dict[str, Any]) -> AimSent:
     (x, y), (width, height) = at, size
     distance_m = None if far is None else float(far)
     return AimSent(seq, (float(x), float(y)), (int(width), int(height)), distance_m)
+
+
+def _place(message: dict[str, Any]) -> PlaceSent:
+    seq, do, name = (message.get(key) for key in ("seq", "do", "name"))
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("A place came without its number. Reload the page.")
+    if not isinstance(do, str) or do not in ("remember", "watch", "stop"):
+        raise MessageError("A place came without what to do with it. Reload the page.")
+    if not isinstance(name, str) or not 0 < len(name.strip()) <= MAX_PLACE:
+        raise MessageError(f"Give the place a name of 1 to {MAX_PLACE} letters.")
+    move_m, turn_deg = _number(message, "move_m", 0.01), _number(message, "turn_deg", 0.3)
+    if not 0.001 <= move_m <= 1.0 or not 0.05 <= turn_deg <= 20.0:
+        raise MessageError("Watch for moves of 0.1 to 100 cm and turns of 0.05 to 20 degrees.")
+    return PlaceSent(seq, do, name.strip(), move_m, math.radians(turn_deg))
 
 
 def _is_pair(value: object) -> TypeGuard[list[int | float]]:

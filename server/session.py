@@ -31,6 +31,7 @@ from server.messages import (
     HintSent,
     MessageError,
     Ping,
+    PlaceSent,
     SetupSent,
     bye,
     pong,
@@ -38,6 +39,7 @@ from server.messages import (
     read_message,
     write_message,
 )
+from server.places import Places
 from server.problems import Problem
 
 if TYPE_CHECKING:
@@ -68,6 +70,7 @@ class Session:
         forget_s: float = 15.0,
         settle_s: float = 1.0,
         owner: str = "",
+        places: Places | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -83,7 +86,7 @@ class Session:
         )
         self._channel: RTCDataChannel | None = None
         self._pictures: Mailbox[Arrived] = Mailbox()
-        self._analyst = Analyst(self._pictures, pool, analyse, self.publish)
+        self._analyst = Analyst(self._pictures, pool, analyse, self.publish, places)
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
         self._forget_s = forget_s
@@ -223,6 +226,8 @@ class Session:
             self._analyst.hint(message)
         elif isinstance(message, AimSent):
             self._analyst.aim(message)
+        elif isinstance(message, PlaceSent):
+            self._analyst.place(message)
         else:
             self._analyst.tilt(message)
 

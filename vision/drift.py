@@ -5,14 +5,16 @@ of half a second, each the median of its frames. Sixteen blocks make the referen
 noise, whatever its cause. Then windows of the last blocks are compared with it.
 
 Why an unmoving camera gives no alarm: a move is told only where its estimate reaches `SHARE` of
-the limit *and* `SIGMAS` times its own spread, in two windows after one another (a second each, half
-of it shared) or in one of four seconds. Spreads come from the noise *between* blocks, in which
-noise that lasts for many frames is contained, and averaging counts only as far as blocks do not
-resemble one another. With `CAUTION` that makes 5.6 sigma. A way of three numbers exceeds it with
-7e-7 (Maxwell's distribution); 30 minutes hold 450 windows that share nothing, for way and turn,
-some three times as many in effect as they overlap: 2e-3 false alarms at most, and far fewer where
-the limit itself is further off than that. What no noise estimate holds is a wander that begins
-after the place was learned; against a little of it stands `FLOOR_PX`, which no averaging lowers.
+the limit *and* the rods' numbers could not be noise: their chi^2 against the reference reaches
+`SURPRISE`, in two windows after one another (a second each, half of it shared) or in one of four
+seconds. The spreads in it come from the noise *between* blocks, in which noise that lasts for many
+frames is contained, and averaging counts only as far as blocks do not resemble one another. With
+`CAUTION` the bar is a chi^2 of 109 for 8 numbers: 1e-19 for normal noise, and 1e-7 were every sigma
+half again as large as it is taken to be, where 30 minutes hold 3600 windows: 4e-4 false alarms at
+most. What no noise estimate holds is a wander that begins after the place was learned; against a
+little of it stands `FLOOR_PX`, which no averaging lowers, and the limit itself.
+
+What is told of the size rests on other spreads, wider ones: see `vision.drift_solve`.
 """
 
 from __future__ import annotations
@@ -37,8 +39,8 @@ RESTLESS_PX = (1.0, 6.0)  # across, along, of 1280: blocks that differ so are no
 FLOOR_PX = (0.02, 0.06)  # across, along, of 1280: light and warmth shift lines by so much
 CAUTION = 1.25  # a spread taken from so few blocks may be so much too small
 SHORT, LONG = 2, 8  # blocks in a window
-SHARE = 0.75  # of the limit: what is told within seconds must not hang on the last tenth
-SIGMAS = 4.5
+SHARE = 0.6  # of the limit: the ends' error of place may hide a third of a centimetre
+SURPRISE = 70.0  # chi^2 of 8 numbers of an unmoved camera from which it has surely moved
 CALM = 0.5  # of the limit: below it the alarm ends
 CALM_BLOCKS = 4
 RODS_BLOCKS = 4  # a leg in the way passes; moved rods stay
@@ -268,6 +270,9 @@ def _judge(state: DriftState) -> DriftState:
         shown = short if beyond >= 2 else long
         assert isinstance(shown, Move)
         far, turned = _exceeds(shown, state.limits, SHARE)
+        if far and turned:  # what the other may only mirror is left out
+            way, turn = shown.way_main[1], shown.turn_main[1]
+            far, turned = way >= min(2.0, turn), turn >= min(2.0, way)
         told = Drift(Watch.MOVED, move=shown, too_far=far, too_turned=turned)
         return replace(state, told=told, beyond=beyond, calm=0)
     calm = 0 if any(_exceeds(short, state.limits, CALM)) else state.calm + 1
@@ -279,9 +284,10 @@ def _judge(state: DriftState) -> DriftState:
 
 def _exceeds(move: Move, limits: Limits, share: float) -> tuple[bool, bool]:
     """Whether way and turn are beyond a share of their limits, and surely no noise."""
+    sure = move.surprise >= SURPRISE
     return (
-        move.distance_m >= max(share * limits.move_m, SIGMAS * move.distance_sigma_m),
-        move.angle_rad >= max(share * limits.turn_rad, SIGMAS * move.angle_sigma_rad),
+        sure and move.distance_m >= max(share * limits.move_m, move.distance_sigma_m),
+        sure and move.angle_rad >= max(share * limits.turn_rad, move.angle_sigma_rad),
     )
 
 

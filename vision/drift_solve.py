@@ -8,7 +8,7 @@ place change.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -18,7 +18,9 @@ from vision.model import STEP, View2D, ends_in_view, project
 
 FREE = 6  # right, forward, log height, heading, pitch, roll: the first of `vision.model.NAMES`
 ROUNDS = 5
-LOOSE = np.array([0.3, 0.3, 0.3, 0.2, 0.2, 0.2])  # spread of a move, beforehand: hardly anything
+# Spread of a move, beforehand: a knock or a tripod that sinks, where the picture says nothing.
+LOOSE = np.array([0.05, 0.05, 0.05, 0.03, 0.03, 0.03])
+PLACED_PX = (0.06, 0.6)  # across, along, of 1280: the finder's error of place, measured
 FITS = 25.0  # chi^2 per degree of freedom above which the rods are not what they were
 COVERED_PX = 3.0  # an end that stops short by more than this is covered by something
 COVERED_SIGMAS = 8.0
@@ -80,11 +82,13 @@ class Move:
     """How the camera stands now, seen from where it stood: right, forward, up; as for placement.
 
     `move_m` (3,) right, forward, up; `turn_rad` (3,) right, up, clockwise; `cov` (6, 6) of both.
+    `surprise`: chi^2 of the rods' numbers if nothing at all had moved, of up to 8 numbers.
     """
 
     move_m: NDArray[np.float64]
     turn_rad: NDArray[np.float64]
     cov: NDArray[np.float64]
+    surprise: float = 0.0
 
     @property
     def distance_m(self) -> float:
@@ -97,6 +101,16 @@ class Move:
         return _along(self.move_m, self.cov[:3, :3])
 
     @property
+    def way_main(self) -> tuple[int, float]:
+        """Which of right, forward, up is surest to have changed, and its size over its sigma."""
+        return _surest(self.move_m, self.cov[:3, :3])
+
+    @property
+    def turn_main(self) -> tuple[int, float]:
+        """Which of right, up, clockwise is surest to have changed, and its size over its sigma."""
+        return _surest(self.turn_rad, self.cov[3:, 3:])
+
+    @property
     def angle_rad(self) -> float:
         """Size of the turn about all three axes."""
         return float(np.linalg.norm(self.turn_rad))
@@ -105,6 +119,11 @@ class Move:
     def angle_sigma_rad(self) -> float:
         """Its spread, along the turn."""
         return _along(self.turn_rad, self.cov[3:, 3:])
+
+
+def _surest(vector: NDArray[np.float64], cov: NDArray[np.float64]) -> tuple[int, float]:
+    z = np.abs(vector) / np.sqrt(np.maximum(np.diag(cov), 1e-18))
+    return int(z.argmax()), float(z.max())
 
 
 def _along(vector: NDArray[np.float64], cov: NDArray[np.float64]) -> float:
@@ -134,13 +153,14 @@ def moved_camera(
     where it was, which no camera that moves does but for a turn about that rod's own axis.
     """
     seen = seen & reference.seen
-    # Lens and lengths that are a little wrong bend large moves.
-    spread = np.hypot(sigma, BENT * float(np.abs(numbers).max()))
+    spread = _spread(reference, numbers, sigma)
     kept = seen.ravel()
     least = max(2, int(reference.seen.sum()) - 1)
     if int(kept.sum()) < least:
         return Unsolved.COVERED
+    surprise = float(((numbers / sigma) ** 2)[np.concatenate([np.ones(4, bool), kept])].sum())
     move, chi2 = _fit(reference, numbers, spread, kept)
+    move = replace(move, surprise=surprise)
     if chi2 <= FITS * _freedom(kept):
         return Unsolved.RODS if _one_stays(numbers, sigma, kept) else move
     short = [k for k in range(4) if kept[k] and _stops_short(k, numbers, sigma)]
@@ -151,7 +171,25 @@ def moved_camera(
     rest = kept.copy()
     rest[short] = False
     move, chi2 = _fit(reference, numbers, spread, rest)
-    return move if chi2 <= FITS * _freedom(rest) else Unsolved.RODS
+    surprise = float(((numbers / sigma) ** 2)[np.concatenate([np.ones(4, bool), rest])].sum())
+    if chi2 > FITS * _freedom(rest) or _one_stays(numbers, sigma, rest):
+        return Unsolved.RODS
+    return replace(move, surprise=surprise)
+
+
+def _spread(
+    reference: Reference, numbers: NDArray[np.float64], sigma: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Sigma (8,) of numbers that have changed, as evidence of how far.
+
+    What the finder errs by depends on how the rods lie to the pixels. That error is the same for
+    rods that stay where they are, and another one for rods that have come a pixel away. Lens and
+    lengths that are a little wrong bend large moves.
+    """
+    change = float(np.abs(numbers).max())
+    scale = max(reference.size) / 1280
+    placed = np.repeat(PLACED_PX, 4) * scale * min(1.0, change / scale)
+    return np.sqrt(sigma**2 + placed**2 + (BENT * change) ** 2)
 
 
 def _freedom(kept: NDArray[np.bool_]) -> int:

@@ -10,15 +10,16 @@ const OPEN_MS = 10_000; // from the start of an attempt to the open channel
 /**
  * Handlers: onState("connecting" | "live" | "reconnecting", sentence | null), onGuidance(message),
  * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks,
- * `aim()` the target.
+ * `aim()` the target, `place()` what is watched.
  */
 export class Link {
-  constructor({ token, stream, setup, hint, aim, handlers }) {
+  constructor({ token, stream, setup, hint, aim, place, handlers }) {
     this.token = token;
     this.stream = stream;
     this.setup = setup;
     this.hint = hint;
     this.aim = aim;
+    this.place = place;
     this.handlers = handlers;
     this.attempt = 0;
     this.tiltAbsent = false;
@@ -50,6 +51,10 @@ export class Link {
 
   sendHint() {
     this.channel?.sendHint();
+  }
+
+  sendPlace() {
+    this.channel?.sendPlace();
   }
 
   sendAim() {
@@ -99,6 +104,7 @@ export class Link {
       setup: this.setup,
       hint: this.hint,
       aim: this.aim,
+      place: this.place,
       onOpen: () => {
         clearTimeout(this.openTimer);
         this.handlers.onState("live", null);

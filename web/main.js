@@ -8,6 +8,7 @@ import { SettingsDialog } from "./dialog.js";
 import { Link } from "./link.js";
 import { openNotes, showNotes } from "./notes.js";
 import { Overlay } from "./overlay.js";
+import { PlaceWatch } from "./place.js";
 import { Problem } from "./problem.js";
 import { LiveScreen, fitPicture, put, showOnly } from "./screen.js";
 import { loadSettings, saveSettings, toSetup } from "./settings.js";
@@ -42,6 +43,7 @@ const sound = new Sound();
 let screen = null;
 let marks = null;
 let aim = null;
+let place = null;
 let settingsDialog = null;
 let ticker = null;
 let stopTilt = () => {};
@@ -111,6 +113,7 @@ async function begin(stream) {
     setup: currentSetup,
     hint: () => marks.message(),
     aim: () => aim.message(),
+    place: () => place.message(),
     handlers: {
       onState: (state, sentence) => {
         Object.assign(app, { connection: state, connectionText: sentence });
@@ -178,6 +181,7 @@ function halt() {
   app.shown = null;
   marks?.clear();
   aim?.off();
+  place?.stop();
   sound.stop();
   letSleep();
   if (app.stream && !DEMO) release(app.stream);
@@ -212,10 +216,12 @@ function render() {
     connection: app.connection, guidance: app.guidance, arrivedMs: app.arrivedMs, nowMs,
     setupSeq: currentSetup().seq, problem: app.connectionText,
   });
-  const view = aim.view(decided, app.guidance);
+  const view = place.view(aim.view(decided, app.guidance), app.guidance);
   app.shown = screen.render(view, app.guidance, app.settings, nowMs);
   showMarks(view.kind);
   showAim(view.kind);
+  put(byId("place-status"), place.status(app.guidance));
+  byId("place-open").setAttribute("aria-pressed", String(place.on));
   showNotes(notes());
   soundFor(view);
 }
@@ -235,7 +241,8 @@ function showAim(kind) {
 }
 
 function soundFor(view) {
-  if (view.kind === "square") sound.setMode({ kind: "square" });
+  if (view.kind === "drift") sound.setMode({ kind: "alarm" });
+  else if (view.kind === "square") sound.setMode({ kind: "square" });
   else if (view.kind === "off" || view.kind === "hold") {
     const near = closeness(app.guidance, app.settings);
     sound.setMode(near === null ? { kind: "quiet" } : { kind: "seek", closeness: near });
@@ -326,6 +333,19 @@ async function boot() {
       render();
     },
   });
+  place = new PlaceWatch({
+    dialog: byId("place"),
+    units: () => app.settings.units,
+    fetchNames: async () => {
+      const answer = await fetch("/drift/places", { headers: { Authorization: `Bearer ${app.token}` } });
+      return answer.ok ? (await answer.json()).places : [];
+    },
+    logAddress: () => `/drift#t=${app.token}`,
+    onChange: () => {
+      app.link?.sendPlace();
+      render();
+    },
+  });
   settingsDialog = new SettingsDialog(byId("settings"), {
     settings: () => app.settings, lens, onChange: changeSettings,
   });
@@ -350,6 +370,7 @@ function wire() {
     byId(id).onclick = () => changeSettings({ ...app.settings, [id]: !app.settings[id] });
   }
   byId("tap-clear").onclick = () => marks.clear();
+  byId("place-open").onclick = () => place.open();
   byId("aim").onclick = () => aim.toggle();
   byId("aim-again").onclick = () => aim.again();
   byId("notes-open").onclick = () => {
@@ -394,6 +415,7 @@ window.teesquare = Object.freeze({
       tilt: app.tilt,
       marks: marks?.message() ?? null,
       aim: aim?.message() ?? null,
+      place: place?.message() ?? null,
       sound: sound.mode,
     });
   },
