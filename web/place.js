@@ -49,6 +49,7 @@ export class PlaceWatch {
     if (!drift) return this.on ? t(guidance?.place_seq === this.seq ? "place.unknown" : "place.asked") : "";
     // A connection that breaks must not learn the place anew where the camera stands by then.
     if (drift.watch !== "learning") this.sent = { ...this.sent, do: "watch" };
+    if (drift.big?.arrow) return ""; // the panel says it
     return t("place.status", { name: drift.name, text: drift.text });
   }
 
