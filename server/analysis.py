@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import time
 from collections.abc import Callable
 from concurrent.futures import Executor
@@ -15,13 +16,15 @@ import av
 from server import wire
 from server.lens_book import LensBook
 from server.mailbox import Mailbox, MailboxClosed
-from server.messages import HintSent, SetupSent, TiltSent, problem
+from server.messages import AimSent, HintSent, PlaceSent, SetupSent, TiltSent, problem
+from server.place_watch import PlaceWatch
+from server.places import Places
 from server.planes import frame_from_video
 from vision.errors import TeesquareError
 from vision.hint import Hint
 from vision.live import LiveState
 from vision.reading import Timing
-from vision.setup import Setup
+from vision.setup import AimPoint, Setup, Tilt
 from vision.tilt import gravity_is_flipped, tilt_from_gravity
 
 if TYPE_CHECKING:
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
 logger = logging.getLogger(__name__)
 
 STALE_TILT_S = 2.0  # a sensor that has fallen silent says nothing about where the phone is now
+MOVED_RAD = math.radians(1.5)  # tilt that shows that the phone was moved: five times its noise
 REPEAT_S = 2.0  # the same complaint at most this often
 
 
@@ -51,6 +55,7 @@ class _About:
     seq: int
     hints: tuple[Hint, ...]
     hint_seq: int | None
+    aim_seq: int | None
 
 
 class Analyst:
@@ -66,6 +71,7 @@ class Analyst:
         analyse: Analyse,
         publish: Callable[[dict[str, Any]], None],
         lenses: LensBook | None = None,
+        places: Places | None = None,
     ) -> None:
         self._pictures = pictures
         self._pool = pool
@@ -76,6 +82,10 @@ class Analyst:
         self._setup_seq: int | None = None
         self._hints: tuple[Hint, ...] = ()
         self._hint_seq: int | None = None
+        self._place = PlaceWatch(places)
+        self._aim: AimPoint | None = None
+        self._aim_seq: int | None = None
+        self._aim_tilt: Tilt | None = None  # how the phone stood when the target was tapped
         self._tilt: TiltSent | None = None
         self._tilt_at_s = 0.0
         self._flipped: bool | None = None
@@ -125,6 +135,20 @@ class Analyst:
         self._hints = tuple(Hint(xy, sent.size) for xy in sent.xy_px)
         self._hint_seq = sent.seq
 
+    def aim(self, sent: AimSent) -> None:
+        """Take over the target; pages repeat it, and an old one may arrive late."""
+        if self._aim_seq is not None and sent.seq <= self._aim_seq:
+            return
+        self._aim_seq = sent.seq
+        self._aim_tilt = None
+        self._aim = None
+        if sent.xy_px is not None:
+            self._aim = AimPoint(sent.xy_px, sent.size, distance_m=sent.distance_m)
+
+    def place(self, sent: PlaceSent) -> None:
+        """Remember this place, watch one, or stop watching."""
+        self._place.command(sent)
+
     async def run(self) -> None:
         """Work until the mailbox is closed."""
         loop = asyncio.get_running_loop()
@@ -148,6 +172,7 @@ class Analyst:
                 self._seq + 1,
                 self._hints,
                 self._hint_seq,
+                self._aim_seq,
             )
             job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
             try:
@@ -186,9 +211,12 @@ class Analyst:
             size=(frame.width, frame.height),
             setup_seq=about.setup_seq,
             hint_seq=about.hint_seq,
+            aim_seq=about.aim_seq,
             stated=about.stated,
             timing=Timing(None, None, end_s - start_s),  # the core, without a clock, is one piece
         )
+        size = (frame.width, frame.height)
+        message |= self._place.look(live.reading, size, capture_s, about.stated)
         return state, message
 
     def _may_begin(self, arrived: Arrived) -> bool:
@@ -204,10 +232,25 @@ class Analyst:
         setup = self._lenses.applied(self._stated.setup, self._stated.camera, size)
         sent = self._tilt
         if sent is None or time.perf_counter() - self._tilt_at_s > STALE_TILT_S:
-            return setup
+            return replace(setup, aim=self._aim)
         assert sent.gravity is not None
         tilt = tilt_from_gravity(sent.gravity, sent.screen_deg, flipped=self._flipped)
-        return replace(setup, tilt=tilt)
+        self._watch_aim(tilt)
+        return replace(setup, tilt=tilt, aim=self._aim)
+
+    def _watch_aim(self, tilt: Tilt | None) -> None:
+        """A tapped target holds while the phone stands as it stood: what the tilt sensor can say.
+
+        Turned rods and a phone turned about the upright look the same, so the page asks to leave
+        the phone alone; this catches a phone that is picked up.
+        """
+        if self._aim is None or tilt is None or self._aim.moved:
+            return
+        if self._aim_tilt is None:
+            self._aim_tilt = tilt
+        was = self._aim_tilt
+        if max(abs(tilt.pitch_rad - was.pitch_rad), abs(tilt.roll_rad - was.roll_rad)) > MOVED_RAD:
+            self._aim = replace(self._aim, moved=True)
 
     def _reset(self) -> None:
         self._state = LiveState()

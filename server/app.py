@@ -8,6 +8,7 @@ from aiohttp import web
 
 from server.certs import ca_der
 from server.config import ServerConfig
+from server.drift_page import DriftPage
 from server.problems import problems
 from server.registry import Sessions
 from server.static import web_file
@@ -74,7 +75,9 @@ def make_app(config: ServerConfig) -> web.Application:
             web.get("/ca.crt", _authority),
         ]
     )
-    Whip(app[SESSIONS], app[TOKENS]).add_routes(app)
+    whip = Whip(app[SESSIONS], app[TOKENS])
+    whip.add_routes(app)
+    DriftPage(app[SESSIONS].places, whip.authorize).add_routes(app)
     return app
 
 

@@ -20,8 +20,9 @@ from server.batch import ERROR, Options, Result, Work, results, works
 from server.manifest import Job, choose, jobs_from_files, jobs_from_manifest
 from server.profiles import Profiles
 from server.solve import Solver, VisionSolver
+from server.wire_aim import target_from_json
 from vision.errors import SetupError, TeesquareError
-from vision.setup import CLUB_LENGTH_M, Handed, Line, Role, Setup, View
+from vision.setup import CLUB_LENGTH_M, AimPoint, Handed, Line, Role, Setup, View
 
 EVERY = 10  # a phone on a tripod hardly moves within a third of a second
 BAR_AFTER_S = 1.0
@@ -102,6 +103,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SHARE",
         help="spread of the stated lengths, as a share of them (default: 0.01)",
     )
+    known.add_argument(
+        "--aim",
+        metavar="X,Y[,M]",
+        help="the target's place in the picture, and its distance from the rods in metres if "
+        "known: says where the rods point",
+    )
     known.add_argument("--player-height", type=float, metavar="M", help="metres (default: 1.78)")
     known.add_argument("--club", choices=list(CLUB_LENGTH_M), help="default: 7-iron")
 
@@ -137,7 +144,7 @@ def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
 
 
 def _jobs(args: argparse.Namespace) -> list[Job]:
-    stated = wire.setup_from_json(_facts(args), Setup())
+    stated = wire.setup_from_json(_facts(args), Setup(aim=_target(args.aim)))
     files = jobs_from_files(args.files, stated, args.view is not None)
     if args.manifest is None:
         if not files:
@@ -195,6 +202,18 @@ def _tilt(text: str) -> dict[str, float]:
     if len(numbers) not in (2, 3):
         raise SetupError(f"--tilt {text}: give PITCH,ROLL or PITCH,ROLL,SIGMA, such as -12,0.5")
     return dict(zip(("pitch_deg", "roll_deg", "sigma_deg"), numbers, strict=False))
+
+
+def _target(text: str | None) -> AimPoint | None:
+    if text is None:
+        return None
+    try:
+        numbers = [float(part) for part in text.split(",")]
+    except ValueError:
+        numbers = []
+    if len(numbers) not in (2, 3):
+        raise SetupError(f"--aim {text}: give X,Y or X,Y,METRES, such as 640,212,150")
+    return target_from_json(numbers[:2], numbers[2] if len(numbers) == 3 else None)
 
 
 def _make_folder(folder: Path) -> None:

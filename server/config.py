@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from server.certs import CertFiles
@@ -49,7 +50,8 @@ class ServerConfig:
     known of a lens (called in a thread; None: nothing is known of any). `tell` is given short
     sentences about phones coming and going. Times in seconds: a phone that has not sent a ping
     for `gone_s` is called gone, and its session ends after `forget_s`; guidance waits `settle_s`
-    at most for the phone's first setup and tilt.
+    at most for the phone's first setup and tilt. `places`: the file of remembered places and their
+    drift; None keeps them in memory.
     """
 
     host: str = "127.0.0.1"
@@ -61,6 +63,7 @@ class ServerConfig:
     gone_s: float = 2.0
     forget_s: float = 15.0
     settle_s: float = 1.0
+    places: Path | None = None
     analyse: Analyse | None = None
     lenses: Callable[[LensKey], Profile | None] | None = None
     tell: Callable[[str], None] = _silent

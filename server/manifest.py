@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from server import wire
 from server.fields import printable
 from server.solve import possible_views
+from server.wire_aim import target_from_json
 from vision.errors import SetupError, TeesquareError
 from vision.hint import Hint
 from vision.setup import View
@@ -66,12 +67,13 @@ def jobs_from_manifest(
         try:
             own = wire.setup_from_json(line.facts, stated.setup)
             hints = wire.hints_from_json(line.hints)
+            target = target_from_json(*line.aim)
         except SetupError as wrong:
             problem = f"{where}: {wrong}"
             jobs.append(Job(line.file, path, stated, tuple(View), line.setup_name, problem))
             continue
         own = wire.Stated(
-            own.setup,
+            replace(own.setup, aim=own.setup.aim if target is None else target),
             own.units if "units" in line.facts else stated.units,
             own.language if "language" in line.facts else stated.language,
         )

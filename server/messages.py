@@ -10,8 +10,10 @@ from typing import Any, TypeGuard
 from vision.errors import TeesquareError
 
 MAX_CHARS = 16_384
+MAX_PLACE = 40  # letters of a name
 MAX_TAPS = 2  # one for each rod
 MAX_SIDE_PX = 100_000
+MIN_FAR_M, MAX_FAR_M = 1.0, 1000.0  # how far a target may be
 
 
 class MessageError(TeesquareError):
@@ -54,7 +56,31 @@ class HintSent:
     size: tuple[int, int]
 
 
-def read_message(text: str | bytes) -> Ping | SetupSent | TiltSent | HintSent:
+@dataclass(frozen=True, slots=True)
+class AimSent:
+    """The tapped target in pixels of a picture of `size`; `xy_px` None takes it back."""
+
+    seq: int
+    xy_px: tuple[float, float] | None
+    size: tuple[int, int]
+    distance_m: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceSent:
+    """`do`: "remember" where the camera stands, "watch" a place remembered before, or "stop"."""
+
+    seq: int
+    do: str
+    name: str
+    move_m: float
+    turn_rad: float
+
+
+Message = Ping | SetupSent | TiltSent | HintSent | AimSent | PlaceSent
+
+
+def read_message(text: str | bytes) -> Message:
     """Read one message from the page. Raises MessageError with a plain sentence."""
     if len(text) > MAX_CHARS:
         raise MessageError(
@@ -73,7 +99,11 @@ def read_message(text: str | bytes) -> Ping | SetupSent | TiltSent | HintSent:
         return _tilt(message)
     if kind == "hint":
         return _hint(message)
-    raise MessageError("A message was neither ping, setup, tilt nor hint. Reload the page.")
+    if kind == "aim":
+        return _aim(message)
+    if kind == "place":
+        return _place(message)
+    raise MessageError("A message was of an unknown kind. Reload the page.")
 
 
 def write_message(message: dict[str, Any]) -> str:
@@ -130,6 +160,42 @@ def _hint(message: dict[str, Any]) -> HintSent:
         raise MessageError("A mark on the picture could not be read. Tap on the rod again.")
     width, height = size
     return HintSent(seq, tuple((float(x), float(y)) for x, y in taps), (int(width), int(height)))
+
+
+def _aim(message: dict[str, Any]) -> AimSent:
+    seq, at, size, far = (message.get(key) for key in ("seq", "xy_px", "size", "distance_m"))
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("A target came without its number. Reload the page.")
+    if at is None:
+        return AimSent(seq, None, (0, 0), None)
+    if (
+        not _is_pair(at)
+        or not _is_pair(size)
+        or not all(1 <= side <= MAX_SIDE_PX for side in size)
+        or not all(abs(v) <= MAX_SIDE_PX for v in at)
+    ):
+        raise MessageError("The target could not be read. Tap on it again.")
+    if far is not None and not (_is_number(far) and MIN_FAR_M <= far <= MAX_FAR_M):
+        raise MessageError(
+            f"The target's distance could not be read. Give {MIN_FAR_M:g} to {MAX_FAR_M:g} m."
+        )
+    (x, y), (width, height) = at, size
+    distance_m = None if far is None else float(far)
+    return AimSent(seq, (float(x), float(y)), (int(width), int(height)), distance_m)
+
+
+def _place(message: dict[str, Any]) -> PlaceSent:
+    seq, do, name = (message.get(key) for key in ("seq", "do", "name"))
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("A place came without its number. Reload the page.")
+    if not isinstance(do, str) or do not in ("remember", "watch", "stop"):
+        raise MessageError("A place came without what to do with it. Reload the page.")
+    if not isinstance(name, str) or not 0 < len(name.strip()) <= MAX_PLACE:
+        raise MessageError(f"Give the place a name of 1 to {MAX_PLACE} letters.")
+    move_m, turn_deg = _number(message, "move_m", 0.01), _number(message, "turn_deg", 0.3)
+    if not 0.001 <= move_m <= 1.0 or not 0.05 <= turn_deg <= 20.0:
+        raise MessageError("Watch for moves of 0.1 to 100 cm and turns of 0.05 to 20 degrees.")
+    return PlaceSent(seq, do, name.strip(), move_m, math.radians(turn_deg))
 
 
 def _is_pair(value: object) -> TypeGuard[list[int | float]]:

@@ -11,6 +11,7 @@ import cv2
 from server import jitter
 from server.config import ServerConfig
 from server.loopback import allow_loopback
+from server.places import Places
 from server.problems import Problem
 from server.session import Session
 from vision import live
@@ -28,6 +29,7 @@ class Sessions:
         allow_loopback()
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
+        self.places = Places(config.places)
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         if config.analyse is None:
             self._pool.submit(warm_up)
@@ -52,6 +54,7 @@ class Sessions:
             forget_s=self._config.forget_s,
             settle_s=self._config.settle_s,
             owner=owner,
+            places=self.places,
             tell=self._config.tell,
             ended=self._forget,
         )
@@ -83,6 +86,7 @@ class Sessions:
         if ends:
             await asyncio.wait(ends, timeout=CLOSE_S)
         self._pool.shutdown(wait=False, cancel_futures=True)
+        self.places.close()
 
     def _forget(self, session: Session) -> None:
         self._sessions.pop(session.id, None)

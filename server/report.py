@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 
-from server import words
+from server import aim_words, words
 from server.fields import printable
 from vision.advice import Move
+from vision.aim import Aim
 from vision.placement import Placement
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound
@@ -47,6 +48,9 @@ def report(name: str, reading: Reading, speech: words.Speech, *, guessed: bool) 
     effect = words.effect_text(reading, speech)
     if effect is not None:
         lines += [f"  on film: {effect}"]
+    if reading.aim is not None:
+        others = aim_words.others_text(reading.aim, speech) if isinstance(reading.aim, Aim) else ""
+        lines += [f"  aim: {aim_words.aim_text(reading.aim, speech)} {others}".rstrip()]
     lines += [f"  note: {note}" for note in words.notes(reading, speech)]
     return "\n".join(lines)
 

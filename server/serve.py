@@ -142,15 +142,24 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
                 "--http is for a browser on this machine: leave out --host and --cert, or leave "
                 "out --http so that a phone may use its camera"
             )
-        config = ServerConfig(host, args.port, None, life_s, tell=_tell, lenses=lenses)
+        config = ServerConfig(
+            host, args.port, None, life_s, tell=_tell, lenses=lenses, places=places_file()
+        )
         return config, ["localhost"]
     addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
     if args.cert is not None:
         files = CertFiles(args.cert, args.key)
     else:
         files = ensure_certificate(data_dir(), addresses)
-    config = ServerConfig(args.host, args.port, files, life_s, tell=_tell, lenses=lenses)
+    config = ServerConfig(
+        args.host, args.port, files, life_s, tell=_tell, lenses=lenses, places=places_file()
+    )
     return config, addresses
+
+
+def places_file() -> Path:
+    """Where remembered places and their drift are kept: in the user's data folder."""
+    return data_dir().parent / "places.sqlite"
 
 
 async def serve_until_stopped(config: ServerConfig, addresses: list[str]) -> None:

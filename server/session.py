@@ -28,9 +28,11 @@ from server.analysis import Analyst, Arrived
 from server.lens_book import LensBook
 from server.mailbox import Mailbox
 from server.messages import (
+    AimSent,
     HintSent,
     MessageError,
     Ping,
+    PlaceSent,
     SetupSent,
     bye,
     pong,
@@ -38,6 +40,7 @@ from server.messages import (
     read_message,
     write_message,
 )
+from server.places import Places
 from server.problems import Problem
 
 if TYPE_CHECKING:
@@ -70,6 +73,7 @@ class Session:
         settle_s: float = 1.0,
         owner: str = "",
         lenses: Callable[[LensKey], Profile | None] | None = None,
+        places: Places | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -85,7 +89,9 @@ class Session:
         )
         self._channel: RTCDataChannel | None = None
         self._pictures: Mailbox[Arrived] = Mailbox()
-        self._analyst = Analyst(self._pictures, pool, analyse, self.publish, LensBook(lenses, tell))
+        self._analyst = Analyst(
+            self._pictures, pool, analyse, self.publish, LensBook(lenses, tell), places
+        )
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
         self._forget_s = forget_s
@@ -223,6 +229,10 @@ class Session:
             self._analyst.set_up(message)
         elif isinstance(message, HintSent):
             self._analyst.hint(message)
+        elif isinstance(message, AimSent):
+            self._analyst.aim(message)
+        elif isinstance(message, PlaceSent):
+            self._analyst.place(message)
         else:
             self._analyst.tilt(message)
 

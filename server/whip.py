@@ -40,7 +40,7 @@ class Whip:
 
     async def post(self, request: web.Request) -> web.Response:
         """An offer: 201 with the answer, its session's address and entity-tag (section 4.2)."""
-        token = self._authorize(request)
+        token = self.authorize(request)
         _need_type(request, SDP)
         offer = await _text(request)
         session, answer = await self._sessions.create(offer, fingerprint(token))
@@ -103,7 +103,7 @@ class Whip:
             session.unlisten(queue)
         return response
 
-    def _authorize(self, request: web.Request) -> str:
+    def authorize(self, request: web.Request) -> str:
         """The request's valid token (section 4.7.1; RFC 6750, sections 2.1 and 3)."""
         header = request.headers.get("Authorization", "")
         scheme, _, token = header.partition(" ")
@@ -136,7 +136,7 @@ class Whip:
         )
 
     def _own_session(self, request: web.Request) -> Session:
-        token = self._authorize(request)
+        token = self.authorize(request)
         session = self._sessions.find(request.match_info["session"])
         if session is None:
             raise Problem(

@@ -14,6 +14,7 @@ from typing import Any
 
 from server import words
 from server.fields import Fields, shown
+from server.wire_aim import aim_to_json, live_aim
 from server.wire_lens import board_to_json, camera_from_json
 from vision.advice import Advice, Move
 from vision.budget import Budget, Source
@@ -68,7 +69,7 @@ _SETUP_KEYS = (
     "tolerance",
 )
 _LIVE_KEYS = ("camera",)  # in a page's setup only
-_MANIFEST_KEYS = ("file", "setup", "hints_px")
+_MANIFEST_KEYS = ("file", "setup", "hints_px", "aim_px", "aim_distance_m")
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +86,8 @@ class Stated:
 class ManifestLine:
     """One line of a manifest: a file, the name of its unmoved setup, and what is known of it.
 
-    `facts` goes to `setup_from_json`, `hints` to `hints_from_json`; `unknown` are keys that nobody
-    here understands.
+    `facts` goes to `setup_from_json`, `hints` to `hints_from_json`, `aim` (place, distance) to
+    `wire_aim.target_from_json`; `unknown` are keys that nobody here understands.
     """
 
     file: str
@@ -94,6 +95,7 @@ class ManifestLine:
     facts: dict[str, Any]
     unknown: tuple[str, ...] = ()
     hints: object = None
+    aim: tuple[object, object] = (None, None)
 
 
 def setup_from_json(obj: object, base: Setup) -> Stated:
@@ -218,7 +220,8 @@ def manifest_line(text: str) -> ManifestLine:
         raise SetupError(f"has {shown(name)} as its setup: give the setup a name in quotes")
     facts = {key: value for key, value in obj.items() if key in _SETUP_KEYS}
     unknown = tuple(key for key in obj if key not in _SETUP_KEYS and key not in _MANIFEST_KEYS)
-    return ManifestLine(file, name, facts, unknown, obj.get("hints_px"))
+    aim = (obj.get("aim_px"), obj.get("aim_distance_m"))
+    return ManifestLine(file, name, facts, unknown, obj.get("hints_px"), aim)
 
 
 def hints_from_json(obj: object) -> tuple[Hint, ...]:
@@ -273,6 +276,7 @@ def reading_to_json(reading: Reading, stated: Stated, timing: Timing | None) -> 
         "framing": framing
         and {"ok": framing.ok, "out": [words.part_text(part, stated) for part in framing.out]},
         "effect": reading.effect and _effect(reading.effect),
+        "aim": aim_to_json(reading.aim, stated),
         "advice": [_advice(advice, stated) for advice in reading.advice],
         "evidence": reading.evidence
         and {
@@ -317,7 +321,7 @@ def explain_to_json(budget: Budget | None, stated: Stated) -> dict[str, Any] | N
 
 def error_to_json(reason: str, view: View | None, handed: Handed) -> dict[str, Any]:
     """The contract's line for a file that could not be read: `verdict` "error" and its reason."""
-    unknown = ("placement", "sigma", "layout", "lens", "framing", "effect")
+    unknown = ("placement", "sigma", "layout", "lens", "framing", "effect", "aim")
     return {
         "view": view and view.value,
         "handed": handed.value,
@@ -341,6 +345,7 @@ def guidance_message(
     setup_seq: int | None,
     stated: Stated,
     hint_seq: int | None = None,
+    aim_seq: int | None = None,
     timing: Timing | None,
 ) -> dict[str, Any]:
     """The live message of docs/protocol.md: the contract's objects and what the page shows."""
@@ -361,6 +366,7 @@ def guidance_message(
             if (at := mark.within(size)) is not None
             for x, y in (at,)
         ],
+        **live_aim(reading.setup.aim, aim_seq, reading.aim, size, stated),
         "hold": {
             "square_for_s": _rounded(live.square_for_s, 3),
             "need_s": _rounded(live.need_s, 3),

@@ -66,6 +66,9 @@ def _fill(speech: Speech, key: str, **values: str) -> str:
     return texts(speech.language)[key].format(**values)
 
 
+fill = _fill  # for the modules that word one thing of their own
+
+
 def length_number(metres: float, units: str) -> tuple[str, str]:
     """(number, unit key) of a positive length, e.g. ("20", "cm"); never "0"."""
     if units in ("inches", "in"):

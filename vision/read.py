@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from vision.advice import Advice, Move, Remedy, advise
+from vision.aim import aim
 from vision.belief import ACCEPT, log_odds
 from vision.effect import film_effect
 from vision.find import find
@@ -93,6 +94,7 @@ def conclude(
         pose=pose,
         belief=belief,
         lens_check=check,
+        aim=None if setup.aim is None else aim(pose, size, setup, setup.aim),
     )
 
 

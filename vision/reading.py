@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from vision.advice import Advice
+from vision.aim import Aim, NoAim
 from vision.effect import Effect
 from vision.framing import Framing
 from vision.lens_check import LensCheck
@@ -58,3 +59,4 @@ class Reading:
     pose: Pose | None = None  # what the placement was made from
     belief: float = float("-inf")  # log-odds that the rods are there
     lens_check: LensCheck | None = None  # how well the picture fits the lens's profile, where asked
+    aim: Aim | NoAim | None = None  # None: nobody asked, or there is no pose

@@ -125,6 +125,31 @@ class Tilt:
 
 
 @dataclass(frozen=True, slots=True)
+class AimPoint:
+    """The target that the rods are laid to, tapped at `xy_px` in a picture of `size`.
+
+    `size` None: in the picture at hand. `sigma_px` of the tap; None takes a finger's, 4 px in a
+    picture 1280 long (common practice, no source). `distance_m` from the rods, None if unknown.
+    `moved`: the camera has been moved since the tap, so that it says nothing any more.
+    """
+
+    xy_px: tuple[float, float]
+    size: tuple[int, int] | None = None
+    sigma_px: float | None = None
+    distance_m: float | None = None
+    moved: bool = False
+
+    def __post_init__(self) -> None:
+        if self.distance_m is not None and not self.distance_m > 0:
+            raise SetupError(
+                f"a target {self.distance_m:g} m away cannot be aimed at: give its distance from "
+                "the rods in metres"
+            )
+        if self.sigma_px is not None and not self.sigma_px >= 0:
+            raise SetupError(f"a tap's sigma of {self.sigma_px:g} px is negative: give 0 or more")
+
+
+@dataclass(frozen=True, slots=True)
 class Tolerance:
     """How far off still counts as square; `None` leaves a quantity ungoverned.
 
@@ -191,6 +216,7 @@ class Setup:
     player: Player = field(default_factory=Player)
     goal: Goal = field(default_factory=Goal)
     tolerance: Tolerance = field(default_factory=Tolerance)
+    aim: AimPoint | None = None  # None: nobody asks where the rods point
 
     def __post_init__(self) -> None:
         for role, length in self.rod_lengths_m.items():

@@ -40,10 +40,11 @@ SHARE = 0.5  # of the votes that a reason needs
 
 
 # What no covered or cut end can feign: shorter rods still point the same way.
-_CERTAIN = frozenset({Reason.CROSSED, Reason.PAIR_LAID, Reason.T_LAID, Reason.T_TURNED})
+_CERTAIN = frozenset({Reason.PAIR_LAID, Reason.T_LAID, Reason.T_TURNED})
 # A T whose target rod is half covered looks like an L: only rods of full length tell.
 _WHOLE_ONLY = frozenset({Reason.CORNER, Reason.APART})
 WHOLE = 0.12  # log ratio of the two rods' lengths, each over its own
+RUNS_ON = 0.4  # the same from which a rod seems to run on into something else, a leg say
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,6 +91,8 @@ def surely_not(ends_px: NDArray[np.float64], size: tuple[int, int], setup: Setup
     if lie is None:
         return None
     reason = _vote(lie, setup)
+    if reason is Reason.CROSSED:
+        return None if RUNS_ON <= lie.unequal < np.inf else reason
     whole = setup.tilt is not None and lie.unequal < WHOLE
     return reason if reason in _CERTAIN or (whole and reason in _WHOLE_ONLY) else None
 

@@ -6,17 +6,22 @@ const SILENT_MS = 4000; // neither pong nor guidance for so long: the server is 
 
 /**
  * Speaks the protocol over one RTCDataChannel. `setup()` gives {seq, setup}; `hint()` the marks on
- * the picture, {seq, xy_px, size}, or null.
+ * the picture, {seq, xy_px, size}, or null; `aim()` the target and
+ * `place()` what is to be watched, likewise.
  */
 export class GuidanceChannel {
-  constructor(channel, { setup, hint = () => null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
     this.channel = channel;
     this.setup = setup;
     this.hint = hint;
+    this.aim = aim;
+    this.place = place;
     this.handlers = { onTick, onGuidance, onProblem, onBye, onSilent };
     this.lastSeq = -1;
     this.echoedSeq = null;
     this.echoedHint = null;
+    this.echoedAim = null;
+    this.echoedPlace = null;
     this.refusedSeq = null;
     this.tiltSent = -Infinity;
     this.heard = performance.now();
@@ -45,6 +50,18 @@ export class GuidanceChannel {
     if (now && now.seq !== this.echoedHint) this.#send({ type: "hint", ...now });
   }
 
+  /** Sends a changed target at once; repeated like the marks. */
+  sendAim() {
+    const now = this.aim();
+    if (now && now.seq !== this.echoedAim) this.#send({ type: "aim", ...now });
+  }
+
+  /** Sends what is to be watched; repeated like the marks. */
+  sendPlace() {
+    const now = this.place();
+    if (now && now.seq !== this.echoedPlace) this.#send({ type: "place", ...now });
+  }
+
   /** A tilt reading ({gravity, screen_deg}), thinned; `gravity` null says there is none. */
   sendTilt({ gravity, screen_deg = 0 }) {
     const now = performance.now();
@@ -66,6 +83,8 @@ export class GuidanceChannel {
     this.#send({ type: "ping", t_ms: performance.now() });
     this.sendSetup();
     this.sendHint();
+    this.sendAim();
+    this.sendPlace();
     this.handlers.onTick(this);
     if (performance.now() - this.heard > SILENT_MS) this.handlers.onSilent();
   }
@@ -85,6 +104,8 @@ export class GuidanceChannel {
       this.lastSeq = message.seq;
       this.echoedSeq = message.setup_seq;
       this.echoedHint = message.hint_seq ?? null;
+      this.echoedAim = message.aim_seq ?? null;
+      this.echoedPlace = message.place_seq ?? null;
       this.handlers.onGuidance(message);
     } else if (message.type === "problem") {
       if (message.seq === this.setup().seq) this.refusedSeq = message.seq;

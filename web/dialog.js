@@ -3,7 +3,7 @@
 import { listCameras } from "./camera.js";
 import { CLUB_LENGTH_M, ROLES, STICK_LENGTH_M, forgetSettings } from "./settings.js";
 import { t } from "./texts.js";
-import { fromField, lengthUnit, toField } from "./units.js";
+import { farUnit, fromField, lengthUnit, toField } from "./units.js";
 
 /** Opens over the page; `onChange(settings)` after every usable change. */
 export class SettingsDialog {
@@ -66,6 +66,7 @@ export class SettingsDialog {
         this.#length("goal.height_m", t("settings.goal.height"), [0.2, 2.5], true),
         this.#length("goal.distance_m", t("settings.goal.distance"), [1, 15], true),
         this.#check("goal.framing", t("settings.goal.framing"))),
+      group(t("settings.aim"), this.#far("aim_distance_m", t("settings.aim.distance"), [5, 400])),
       group(t("settings.tolerance"),
         this.#length("tolerance.offset_m", t("settings.tolerance.offset"), [0.01, 0.5]),
         this.#degrees("tolerance.yaw_deg", t("settings.tolerance.yaw"), [0.2, 15]),
@@ -145,6 +146,19 @@ export class SettingsDialog {
         more(s);
       },
     });
+  }
+
+  /** A distance over the range: whole metres or yards. */
+  #far(key, label, [min, max]) {
+    const [factor, unit] = farUnit(this.settings().units);
+    const metres = get(this.settings(), key);
+    const holder = this.#number(key, label, {
+      unit, optional: true, min: Math.ceil(min * factor), max: Math.floor(max * factor),
+      value: metres === null ? "" : Math.round(metres * factor),
+      write: (s, text) => set(s, key, text === "" ? null : Number(text) / factor),
+    });
+    holder.append(element("span", { className: "hint" }, t("settings.aim.hint")));
+    return holder;
   }
 
   #degrees(key, label, [min, max]) {

@@ -9,14 +9,17 @@ const OPEN_MS = 10_000; // from the start of an attempt to the open channel
 
 /**
  * Handlers: onState("connecting" | "live" | "reconnecting", sentence | null), onGuidance(message),
- * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks.
+ * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks,
+ * `aim()` the target, `place()` what is watched.
  */
 export class Link {
-  constructor({ token, stream, setup, hint, handlers }) {
+  constructor({ token, stream, setup, hint, aim, place, handlers }) {
     this.token = token;
     this.stream = stream;
     this.setup = setup;
     this.hint = hint;
+    this.aim = aim;
+    this.place = place;
     this.handlers = handlers;
     this.attempt = 0;
     this.tiltAbsent = false;
@@ -48,6 +51,14 @@ export class Link {
 
   sendHint() {
     this.channel?.sendHint();
+  }
+
+  sendPlace() {
+    this.channel?.sendPlace();
+  }
+
+  sendAim() {
+    this.channel?.sendAim();
   }
 
   sendTilt(reading) {
@@ -92,6 +103,8 @@ export class Link {
     this.channel = new GuidanceChannel(channel, {
       setup: this.setup,
       hint: this.hint,
+      aim: this.aim,
+      place: this.place,
       onOpen: () => {
         clearTimeout(this.openTimer);
         this.handlers.onState("live", null);

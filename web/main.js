@@ -1,5 +1,6 @@
 // Puts the parts together: start screen, the one tap, the link, and what is shown at each moment.
 
+import { AimMode } from "./aim.js";
 import { cameraObstacle, learnDevice, lensKey, lensName, longSide, openCamera, prepareTrack } from "./camera.js";
 import { buildChoices, showChoices } from "./choices.js";
 import { ageOf, closeness, decide } from "./decide.js";
@@ -7,6 +8,7 @@ import { SettingsDialog } from "./dialog.js";
 import { Link } from "./link.js";
 import { openNotes, showNotes } from "./notes.js";
 import { Overlay } from "./overlay.js";
+import { PlaceWatch } from "./place.js";
 import { Problem } from "./problem.js";
 import { LiveScreen, fitPicture, put, showOnly } from "./screen.js";
 import { loadSettings, saveSettings, toSetup } from "./settings.js";
@@ -40,6 +42,8 @@ const app = {
 const sound = new Sound();
 let screen = null;
 let marks = null;
+let aim = null;
+let place = null;
 let settingsDialog = null;
 let ticker = null;
 let stopTilt = () => {};
@@ -109,12 +113,15 @@ async function begin(stream) {
     stream,
     setup: currentSetup,
     hint: () => marks.message(),
+    aim: () => aim.message(),
+    place: () => place.message(),
     handlers: {
       onState: (state, sentence) => {
         Object.assign(app, { connection: state, connectionText: sentence });
         if (state !== "live") {
           app.guidance = null;
           marks.clear(); // the phone may have moved meanwhile
+          aim.again();
         }
         render();
       },
@@ -174,6 +181,8 @@ function halt() {
   app.guidance = null;
   app.shown = null;
   marks?.clear();
+  aim?.off();
+  place?.stop();
   sound.stop();
   letSleep();
   if (app.stream && !DEMO) release(app.stream);
@@ -204,12 +213,16 @@ function fail(error) {
 function render() {
   if (!app.link) return;
   const nowMs = performance.now();
-  const view = decide({
+  const decided = decide({
     connection: app.connection, guidance: app.guidance, arrivedMs: app.arrivedMs, nowMs,
     setupSeq: currentSetup().seq, problem: app.connectionText,
   });
+  const view = place.view(aim.view(decided, app.guidance), app.guidance);
   app.shown = screen.render(view, app.guidance, app.settings, nowMs);
   showMarks(view.kind);
+  showAim(view.kind);
+  put(byId("place-status"), place.status(app.guidance));
+  byId("place-open").setAttribute("aria-pressed", String(place.on));
   showNotes(notes());
   soundFor(view);
 }
@@ -220,8 +233,17 @@ function showMarks(kind) {
   byId("tap-tip").hidden = kind !== "not-found" || marks.taps.length > 0 || Boolean(app.guidance?.board);
 }
 
+function showAim(kind) {
+  const points = kind === "aim" ? app.guidance.aim.rods[0]?.points_px ?? null : null;
+  screen.overlay.showAim(aim.at, aim.of, points);
+  byId("aim-again").hidden = aim.at === null;
+  byId("aim").setAttribute("aria-pressed", String(aim.on));
+  put(byId("aim"), `${t("live.aim")} ${t(aim.on ? "live.on" : "live.off")}`);
+}
+
 function soundFor(view) {
-  if (view.kind === "square") sound.setMode({ kind: "square" });
+  if (view.kind === "drift") sound.setMode({ kind: "alarm" });
+  else if (view.kind === "square") sound.setMode({ kind: "square" });
   else if (view.kind === "off" || view.kind === "hold") {
     const near = closeness(app.guidance, app.settings);
     sound.setMode(near === null ? { kind: "quiet" } : { kind: "seek", closeness: near });
@@ -253,6 +275,7 @@ async function changeSettings(settings) {
   if (!app.link) return;
   currentSetup();
   app.link.sendSetup();
+  aim.restate();
   render();
 }
 
@@ -298,8 +321,29 @@ async function boot() {
     frame: byId("frame"),
     video: byId("video"),
     size: () => app.guidance?.size ?? null,
+    instead: (tap, size) => aim.take(tap, size),
     onChange: () => {
       app.link?.sendHint();
+      render();
+    },
+  });
+  aim = new AimMode({
+    distance: () => app.settings.aim_distance_m,
+    onChange: () => {
+      app.link?.sendAim();
+      render();
+    },
+  });
+  place = new PlaceWatch({
+    dialog: byId("place"),
+    units: () => app.settings.units,
+    fetchNames: async () => {
+      const answer = await fetch("/drift/places", { headers: { Authorization: `Bearer ${app.token}` } });
+      return answer.ok ? (await answer.json()).places : [];
+    },
+    logAddress: () => `/drift#t=${app.token}`,
+    onChange: () => {
+      app.link?.sendPlace();
       render();
     },
   });
@@ -327,6 +371,9 @@ function wire() {
     byId(id).onclick = () => changeSettings({ ...app.settings, [id]: !app.settings[id] });
   }
   byId("tap-clear").onclick = () => marks.clear();
+  byId("place-open").onclick = () => place.open();
+  byId("aim").onclick = () => aim.toggle();
+  byId("aim-again").onclick = () => aim.again();
   byId("notes-open").onclick = () => {
     openNotes();
     showNotes(notes());
@@ -368,6 +415,8 @@ window.teesquare = Object.freeze({
       problem: app.problem,
       tilt: app.tilt,
       marks: marks?.message() ?? null,
+      aim: aim?.message() ?? null,
+      place: place?.message() ?? null,
       sound: sound.mode,
     });
   },

@@ -14,6 +14,7 @@ export class Overlay {
     this.context = canvas.getContext("2d");
     this.drawn = null;
     this.marks = { taps: [], size: null };
+    this.aim = { at: null, size: null, points: null };
     this.observer = new ResizeObserver(() => this.#redraw());
     this.observer.observe(canvas);
   }
@@ -37,6 +38,13 @@ export class Overlay {
     this.#redraw();
   }
 
+  /** The tapped target, and where the rods point: pixels of pictures of `size` and the analysed. */
+  showAim(at, size, points) {
+    if (!at && !this.aim.at) return;
+    this.aim = { at, size, points };
+    this.#redraw();
+  }
+
   #redraw() {
     const { canvas, context } = this;
     const ratio = window.devicePixelRatio || 1;
@@ -53,6 +61,41 @@ export class Overlay {
     canvas.dataset.marks = String(taps.length);
     for (const [x, y] of taps) {
       this.#mark((x + 0.5) * (width / size[0]), (y + 0.5) * (height / size[1]), ratio);
+    }
+    canvas.dataset.aim = String(this.aim.at !== null);
+    if (this.aim.at) this.#aim(width, height, ratio);
+  }
+
+  /** The line from the rod on to where it points, and the target as rings. */
+  #aim(width, height, ratio) {
+    const c = this.context;
+    const { at, size, points } = this.aim;
+    const of = this.drawn?.size;
+    const rod = this.drawn?.rods[0];
+    if (points && of && rod && this.#sameShape(of)) {
+      const [to, ...ends] = [points, ...rod.ends_px].map(([x, y]) =>
+        [(x + 0.5) * (width / of[0]), (y + 0.5) * (height / of[1])]);
+      const away = ends.map(([x, y]) => Math.hypot(x - to[0], y - to[1]));
+      for (const [style, line] of [[INK, 6], [SQUARE, 3]]) {
+        c.strokeStyle = style;
+        c.lineWidth = line * ratio;
+        c.setLineDash([12 * ratio, 8 * ratio]);
+        c.beginPath();
+        c.moveTo(...ends[away[0] < away[1] ? 0 : 1]);
+        c.lineTo(...to);
+        c.stroke();
+      }
+      c.setLineDash([]);
+    }
+    const [x, y] = [(at[0] + 0.5) * (width / size[0]), (at[1] + 0.5) * (height / size[1])];
+    for (const [style, line] of [[PAPER, 7], [INK, 3]]) {
+      c.strokeStyle = style;
+      c.lineWidth = line * ratio;
+      for (const radius of [7, 15]) {
+        c.beginPath();
+        c.arc(x, y, radius * ratio, 0, 2 * Math.PI);
+        c.stroke();
+      }
     }
   }
 

@@ -22,16 +22,16 @@ export class LiveScreen {
 
   /** Shows a decision (decide.js) and, where it rests on guidance, its details. Returns what is shown. */
   render(view, guidance, settings, nowMs) {
-    const fresh = ["off", "hold", "square", "not-found"].includes(view.kind);
+    const fresh = ["off", "hold", "square", "not-found", "aim", "aim-tap", "drift"].includes(view.kind);
     const word = view.word ?? t(`state.${view.kind}.word`);
     const say = view.say ?? maybe(`state.${view.kind}.say`) ?? "";
     this.shown = {
       kind: view.kind, arrow: view.arrow, word, say, number: view.number, unit: view.unit,
     };
     this.#order(view, word, say);
-    this.#strip(fresh ? guidance : null, settings);
+    this.#strip(fresh && guidance ? guidance : null, settings);
     this.#lines(fresh ? guidance : null);
-    if (fresh) this.overlay.show(guidance, view.kind === "square");
+    if (fresh && guidance) this.overlay.show(guidance, view.kind === "square");
     else this.overlay.clear();
     this.#announce(view.kind + view.arrow, say || word, nowMs);
     return this.shown;

@@ -26,6 +26,7 @@ export const DEFAULTS = Object.freeze({
   line: "toe",
   player_height_m: 1.78,
   club: "7-iron",
+  aim_distance_m: null, // rods to target
   goal: { height_m: null, distance_m: null, framing: false },
   tolerance: {
     offset_m: 0.05, yaw_deg: 2, roll_deg: 2, layout_deg: 1, height_m: 0.1, distance_m: 0.2,

@@ -6,6 +6,8 @@ const LOW_HZ = 260;
 const HIGH_HZ = 880;
 const CHIME_HZ = [523.25, 659.25, 783.99]; // C5 E5 G5: a chord, as nothing else here is
 const CHIME_EVERY_S = 4;
+const ALARM_HZ = [880, 587.33, 880, 587.33]; // up and down, as no beat and no chord here is
+const ALARM_EVERY_S = 2;
 const SPEAK_AGAIN_MS = 4000;
 
 /** Beat period and pitch of a closeness 0..1. */
@@ -37,7 +39,7 @@ export class Sound {
     }
   }
 
-  /** mode: {kind: "quiet"} | {kind: "seek", closeness} | {kind: "square"}. */
+  /** mode: {kind: "quiet"} | {kind: "seek", closeness} | {kind: "square"} | {kind: "alarm"}. */
   setMode(mode) {
     const changed = mode.kind !== this.mode.kind;
     this.mode = mode;
@@ -79,6 +81,9 @@ export class Sound {
     if (this.mode.kind === "square") {
       if (this.toneOn) CHIME_HZ.forEach((hz, i) => this.#note(hz, i * 0.12, 0.9));
       this.timer = setTimeout(() => this.#next(), CHIME_EVERY_S * 1000);
+    } else if (this.mode.kind === "alarm") {
+      if (this.toneOn) ALARM_HZ.forEach((hz, i) => this.#note(hz, i * 0.25, 0.22));
+      this.timer = setTimeout(() => this.#next(), ALARM_EVERY_S * 1000);
     } else if (this.mode.kind === "seek") {
       const { everyS, pitchHz } = beat(this.mode.closeness);
       if (this.toneOn) this.#note(pitchHz, 0, Math.min(0.12, everyS * 0.6));

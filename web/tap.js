@@ -30,11 +30,15 @@ export function withTap(taps, tap) {
 }
 
 export class Marks {
-  /** `size()` gives the analysed picture's size or null; `onChange` is called with each change. */
-  constructor({ frame, video, size, onChange }) {
+  /**
+   * `size()` gives the analysed picture's size or null; `onChange` is called with each change;
+   * `instead(tap, size)` is true where a tap was meant for something else than a rod.
+   */
+  constructor({ frame, video, size, onChange, instead = () => false }) {
     this.video = video;
     this.size = size;
     this.onChange = onChange;
+    this.instead = instead;
     this.seq = 0;
     this.taps = [];
     this.of = null;
@@ -67,7 +71,7 @@ export class Marks {
     // While the phone is being turned, the analysed picture still has the old shape.
     const size = analysed && sameShape(analysed, shown) ? analysed : shown;
     const tap = pictureXY([clientX, clientY], this.video.getBoundingClientRect(), shown, size);
-    if (!tap) return;
+    if (!tap || this.instead(tap, size)) return;
     const kept = this.of && sameShape(this.of, size) ? this.taps.map((t) => moved(t, this.of, size)) : [];
     this.#change(withTap(kept, tap), size);
   }

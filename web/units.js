@@ -11,6 +11,11 @@ export function lengthUnit(units, far = false) {
   return far ? [1, t("unit.m")] : [100, t("unit.cm")];
 }
 
+/** Factor from metres and the unit's name, for distances over the range. */
+export function farUnit(units) {
+  return units === "in" ? [1 / (36 * INCH_M), t("unit.yd")] : [1, t("unit.m")];
+}
+
 /** {value, unit, spread} as strings for one row of quantities(). */
 export function format(quantity, units) {
   const { dimension, sigma } = quantity;

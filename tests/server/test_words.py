@@ -15,9 +15,11 @@ import web
 from server import words
 from server.words import Plain
 from vision.advice import Advice, Move, Remedy, RodMove
+from vision.aim import AimReason
 from vision.budget import How, Source, Step
 from vision.calibrate import Fault
 from vision.coverage import CoverageHint
+from vision.drift import Watch
 from vision.effect import Effect, film_effect
 from vision.framing import Cure, Framing, Part
 from vision.governed import Quantity
@@ -160,6 +162,15 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
     known |= {f"word.board.{k}" for k in ("find", "views", "done")}
     known |= {f"say.board.{k}" for k in ("find", "next", "done")}
     known |= {f"note.layout.{k}" for k in ("t", "t.blind", "pair")}
+    sides = ("right", "left", "on", "unsure")
+    known |= {f"aim.{k}" for k in (*sides, "usual", "rod.right", "rod.left")}
+    known |= {f"aim.none.{r.value}" for r in AimReason} | {
+        f"word.aim.{k}" for k in (*sides, "none")
+    }
+    ways = ("right", "left", "forward", "back", "up", "down", "clockwise", "counterclockwise")
+    turns = ("turn-right", "turn-left", "tilt-up", "tilt-down")
+    known |= {f"drift.moved.{k}" for k in (*ways, *turns)} | {"word.drift.moved", "word.drift.rods"}
+    known |= {f"drift.{w.value}" for w in Watch if w is not Watch.MOVED}
     assert set(keys) == known
 
 

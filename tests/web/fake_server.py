@@ -113,6 +113,10 @@ class FakeServer:
         self.tilts: list[dict[str, Any]] = []
         self.hints: list[dict[str, Any]] = []
         self.echo_hint = True
+        self.places: list[dict[str, Any]] = []
+        self.names: list[str] = []
+        self.log: list[dict[str, Any]] = []
+        self.aims: list[dict[str, Any]] = []
         self.pings = 0
         self.offers: list[str] = []
         self.deleted = 0
@@ -126,6 +130,9 @@ class FakeServer:
         app.router.add_get("/", self._file)
         app.router.add_get("/web/{path:.+}", self._file)
         app.router.add_get("/demo/phone.js", self._demo)
+        app.router.add_get("/drift", self._drift)
+        app.router.add_get("/drift/places", self._places)
+        app.router.add_get("/drift/log", self._log)
         app.router.add_post("/whip", self._whip)
         app.router.add_delete("/whip/{session}", self._delete)
         self.runner = web.AppRunner(app, shutdown_timeout=1)
@@ -154,6 +161,17 @@ class FakeServer:
         if not path.is_file():
             raise web.HTTPNotFound
         return web.FileResponse(path, headers={"Content-Security-Policy": CSP})
+
+    async def _drift(self, _request: web.Request) -> web.StreamResponse:
+        return web.FileResponse(WEB / "drift.html", headers={"Content-Security-Policy": CSP})
+
+    async def _places(self, request: web.Request) -> web.Response:
+        assert request.headers["Authorization"] == f"Bearer {TOKEN}"
+        return web.json_response({"places": self.names})
+
+    async def _log(self, request: web.Request) -> web.Response:
+        assert request.headers["Authorization"] == f"Bearer {TOKEN}"
+        return web.json_response({"place": request.query["place"], "rows": self.log})
 
     async def _demo(self, _request: web.Request) -> web.Response:
         if self.demo_script is None:
@@ -213,6 +231,12 @@ class FakeServer:
             self.hints.append(message)
             if self.echo_hint:
                 state["hint"] = message["seq"]
+        elif message["type"] == "aim":
+            self.aims.append(message)
+            state["aim"] = message["seq"]
+        elif message["type"] == "place":
+            self.places.append(message)
+            state["place"] = message["seq"]
 
     async def _send(self, channel: RTCDataChannel, state: dict[str, int]) -> None:
         seq = 0
@@ -221,5 +245,7 @@ class FakeServer:
                 seq += 1
                 extra = {"seq": seq, "capture_s": seq * EVERY_S, "setup_seq": state["setup"]}
                 extra["hint_seq"] = state.get("hint")
+                extra["aim_seq"] = state.get("aim")
+                extra["place_seq"] = state.get("place")
                 channel.send(json.dumps({"type": "guidance", "age_ms": 18} | self.guidance | extra))
             await asyncio.sleep(EVERY_S)

@@ -1,0 +1,57 @@
+"""The log of drift over days: a page of its own, and its numbers for whoever has the key."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable
+
+from aiohttp import web
+
+from server.places import Places
+from server.problems import Problem
+from server.static import web_file
+from server.wire_drift import log_to_json
+
+DAY_S = 86_400.0
+
+
+class DriftPage:
+    """`/drift` shows, `/drift/places` and `/drift/log` answer with JSON."""
+
+    def __init__(self, places: Places, authorize: Callable[[web.Request], str]) -> None:
+        self._places = places
+        self._authorize = authorize
+
+    def add_routes(self, app: web.Application) -> None:
+        """Add the three routes."""
+        app.add_routes(
+            [
+                web.get("/drift", self.page),
+                web.get("/drift/places", self.names),
+                web.get("/drift/log", self.log),
+            ]
+        )
+
+    async def page(self, request: web.Request) -> web.Response:
+        """The page itself holds nothing and needs no key."""
+        return web_file("drift.html")
+
+    async def names(self, request: web.Request) -> web.Response:
+        """The names of all places, the newest first."""
+        self._authorize(request)
+        return web.json_response({"places": await asyncio.to_thread(self._places.names)})
+
+    async def log(self, request: web.Request) -> web.Response:
+        """`?place=NAME&days=N` (1 to 366, by default 7): that place's log."""
+        self._authorize(request)
+        name = request.query.get("place", "")
+        try:
+            days = float(request.query.get("days", "7"))
+        except ValueError:
+            days = 0.0
+        if not name or not 1 <= days <= 366:
+            raise Problem(400, "Bad Request", "Ask for a place, and for 1 to 366 days.")
+        since_s = time.time() - days * DAY_S
+        rows = await asyncio.to_thread(self._places.rows, name, since_s)
+        return web.json_response({"place": name, "rows": log_to_json(rows)})

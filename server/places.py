@@ -1,0 +1,105 @@
+"""Remembered places and how cameras drifted from them: numbers only, in one SQLite file."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from server.wire_drift import reference_from_json, reference_to_json
+from vision.drift_solve import Reference
+from vision.errors import TeesquareError
+
+_SCHEMA = """
+create table if not exists places (name text primary key, made_s real, reference text);
+create table if not exists drift (
+    place text, at_s real, watch text,
+    right_m real, forward_m real, up_m real,
+    turn_rad real, tilt_rad real, roll_rad real,
+    sigma_m real, sigma_rad real
+);
+create index if not exists drift_of on drift (place, at_s);
+"""
+
+
+class PlacesError(TeesquareError):
+    """The file of places cannot be used."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One entry of the log: `at_s` Unix time, and one sigma of way and turn.
+
+    `six`: moved right, forward, up (m), turned right, up, clockwise (rad); None where not known.
+    """
+
+    at_s: float
+    watch: str
+    six: tuple[float, ...] | None = None
+    sigma_m: float | None = None
+    sigma_rad: float | None = None
+
+
+class Places:
+    """The store; safe to use from several threads. `path` None keeps it in memory."""
+
+    def __init__(self, path: Path | None = None) -> None:
+        self._lock = threading.Lock()
+        try:
+            if path is not None:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            self._db = sqlite3.connect(path or ":memory:", check_same_thread=False)
+            self._db.executescript(_SCHEMA)
+        except (sqlite3.Error, OSError) as wrong:
+            raise PlacesError(
+                f"the file of places {path} cannot be used ({wrong}): move it away and start again"
+            ) from wrong
+
+    def close(self) -> None:
+        """Close the file; nothing may be asked after that."""
+        with self._lock:
+            self._db.close()
+
+    def keep(self, name: str, reference: Reference, at_s: float) -> None:
+        """Remember a place under a name, in the stead of an older one of that name."""
+        self._do(
+            "insert or replace into places values (?, ?, ?)",
+            (name, at_s, reference_to_json(reference)),
+        )
+
+    def find(self, name: str) -> Reference | None:
+        """The place of that name; None where there is none or it cannot be read any more."""
+        rows = self._do("select reference from places where name = ?", (name,))
+        return reference_from_json(str(rows[0][0])) if rows else None
+
+    def names(self) -> list[str]:
+        """All places, the newest first."""
+        return [str(r[0]) for r in self._do("select name from places order by made_s desc", ())]
+
+    def log(self, name: str, row: Row) -> None:
+        """Add one entry to a place's log."""
+        six = row.six or (None,) * 6
+        self._do(
+            "insert into drift values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (name, row.at_s, row.watch, *six, row.sigma_m, row.sigma_rad),
+        )
+
+    def rows(self, name: str, since_s: float) -> list[Row]:
+        """A place's log from a Unix time on, oldest first."""
+        found = self._do(
+            "select * from drift where place = ? and at_s >= ? order by at_s", (name, since_s)
+        )
+        return [
+            Row(at, watch, None if six[0] is None else tuple(six), sigma_m, sigma_rad)
+            for _, at, watch, *six, sigma_m, sigma_rad in found
+        ]
+
+    def _do(self, sql: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
+        with self._lock:
+            try:
+                with self._db:
+                    return self._db.execute(sql, values).fetchall()
+            except sqlite3.Error as wrong:
+                raise PlacesError(f"the file of places cannot be used ({wrong})") from wrong
