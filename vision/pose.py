@@ -96,7 +96,7 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     lens = Lens(
         focal,
         focal * float(np.sqrt(cov[6, 6])),
-        LensSource.ASSUMED if setup.lens is None else setup.lens.source,
+        lens_source(setup),
         float(best[9]),
     )
     return Pose(
@@ -110,6 +110,13 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
         hidden=hidden,
         lens=lens,
     )
+
+
+def lens_source(setup: Setup) -> LensSource:
+    """Where the focal length comes from."""
+    if setup.known is not None:
+        return setup.known.source
+    return LensSource.ASSUMED if setup.lens is None else setup.lens.source
 
 
 def whitened_jacobian(pose: Pose) -> NDArray[np.float64]:

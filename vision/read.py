@@ -11,7 +11,7 @@ from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.hint import Hint
 from vision.placement import ground_from_view, place
-from vision.pose import mark_hidden, solve_pose
+from vision.pose import Pose, mark_hidden, solve_pose
 from vision.reading import Evidence, Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
@@ -26,10 +26,18 @@ def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
     return conclude(find(frame, setup, hints), (frame.width, frame.height), setup)
 
 
-def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
-    """The chain from the found rods on, for a picture of `size` (width, height)."""
+def conclude(
+    rods: Rods | NotFound, size: tuple[int, int], setup: Setup, pose: Pose | None = None
+) -> Reading:
+    """The chain from the found rods on, for a picture of `size` (width, height).
+
+    `pose`: the rods' pose from a solution of several views together (`vision.walk`), whose
+    agreement stands for the tests of a single view. It must come with that view's setup.
+    """
     if isinstance(rods, NotFound):
         return _not_found(rods, setup)
+    if pose is not None:
+        return _from_pose(rods, pose, size, setup)
     ends_px = np.stack([rod.ends_px for rod in rods.both])
     # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
     wrong = surely_not(ends_px, size, setup)
@@ -38,6 +46,15 @@ def conclude(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Read
     pose = solve_pose(rods, size, setup)
     if not np.isfinite(pose.cost) or pose.misfit > MISFIT_LIMIT:
         return _not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup)
+    return _from_pose(rods, pose, size, setup)
+
+
+def refuse(rods: Rods, reason: Reason, setup: Setup) -> Reading:
+    """The reading of rods that were found and are not to be believed."""
+    return _not_found(NotFound(reason, rods.both), setup)
+
+
+def _from_pose(rods: Rods, pose: Pose, size: tuple[int, int], setup: Setup) -> Reading:
     rods = mark_hidden(rods, pose)
     placement, layout = place(pose, setup)
     cam_from_ground = pose.cam_from_view @ np.linalg.inv(ground_from_view(setup))

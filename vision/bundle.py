@@ -1,0 +1,262 @@
+"""Several views of one unmoved layout in one least-squares problem: the numerical core of a walk.
+
+Unknown are eleven numbers that all views share (`vision.known.SHARED`) and six of each view (the
+first six of `vision.model.NAMES`). Views see each other only through the shared ones, so each
+step eliminates the views first and solves for the shared (Schur complement; Triggs, McLauchlan,
+Hartley and Fitzgibbon 2000, "Bundle adjustment, a modern synthesis", section 6.1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.known import SHARED
+from vision.model import COUNT, STEP, View2D, measured
+
+OWN = 6  # parameters of each view
+JOINT = len(SHARED)
+ROWS = 11  # of each view: 4 of lines, 4 of ends, then height, pitch and roll
+MEASURED = 8
+ITERATIONS = 60
+# Robust scales (in sigmas) that a fit with wrong views or covered ends goes through. Geman and
+# McClure's weight at scale c is (1 + r^2 / c^2)^-2.
+SCALES = (100.0, 30.0, 10.0, 5.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """n views, their arrays stacked, and what is known beforehand.
+
+    `view`: a `View2D` whose arrays have a leading axis n. `own_mean`, `own_sigma` (n, 3): height
+    (log), pitch and roll, as a sensor reads them or as phones are held. `sensed` (n,): pitch and
+    roll are a sensor's, with its fixed error. `weight` (n, 8): of each measurement, 0 for none.
+    `mean` (11,), `root` (11, 11): the shared prior, R^T R = cov^-1.
+    """
+
+    view: View2D
+    own_mean: NDArray[np.float64]
+    own_sigma: NDArray[np.float64]
+    sensed: NDArray[np.bool_]
+    weight: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    root: NDArray[np.float64]
+
+    def only(self, which: NDArray[np.bool_]) -> Problem:
+        """The same with some of the views (n,)."""
+        return replace(
+            self,
+            view=_each(self.view, which),
+            own_mean=self.own_mean[which],
+            own_sigma=self.own_sigma[which],
+            sensed=self.sensed[which],
+            weight=self.weight[which],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """`own` (n, 6) and `shared` (11,), with the cost chi^2 at the robust scale it was made with."""
+
+    own: NDArray[np.float64]
+    shared: NDArray[np.float64]
+    cost: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Information:
+    """What an estimate rests on: whitened rows (n, 11), their weights and their derivatives.
+
+    `elimination` (n, 6, 11): how a view's own parameters follow the shared ones.
+    """
+
+    rest: NDArray[np.float64]
+    weight: NDArray[np.float64]
+    by_own: NDArray[np.float64]
+    by_shared: NDArray[np.float64]
+    own_cov: NDArray[np.float64]  # (n, 6, 6), the shared ones taken as exact
+    elimination: NDArray[np.float64]
+    each: NDArray[np.float64]  # (n, 11, 11), what each view says of the shared ones
+    shared: NDArray[np.float64]  # (11, 11), their sum with the prior
+    shared_cov: NDArray[np.float64]
+
+
+def stack(views: Sequence[View2D]) -> View2D:
+    """One `View2D` with a leading axis from several of one kind."""
+    arrays: dict[str, Any] = {
+        field.name: np.stack([getattr(view, field.name) for view in views])
+        for field in fields(View2D)
+        if isinstance(getattr(views[0], field.name), np.ndarray)
+    }
+    return replace(views[0], **arrays)
+
+
+def _each(view: View2D, which: NDArray[np.bool_]) -> View2D:
+    arrays: dict[str, Any] = {
+        field.name: getattr(view, field.name)[which]
+        for field in fields(View2D)
+        if isinstance(getattr(view, field.name), np.ndarray)
+    }
+    return replace(view, **arrays)
+
+
+def whole(own: NDArray[np.float64], shared: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Each view's parameters (..., n, COUNT) in the order of `vision.model.NAMES`."""
+    other = np.broadcast_to(shared[..., None, : COUNT - OWN], (*own.shape[:-1], COUNT - OWN))
+    return np.concatenate([own, other], axis=-1)
+
+
+def rows(
+    problem: Problem, own: NDArray[np.float64], shared: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Whitened misfits (n, 11) of every view, weights left out."""
+    seen = measured(problem.view, whole(own, shared))
+    return np.concatenate([seen, _sensed(problem, own, shared)], axis=-1)
+
+
+def _sensed(
+    problem: Problem, own: NDArray[np.float64], shared: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Height, pitch and roll against sensor and prior (n, 3): reading = truth + bias + noise."""
+    said = np.stack([own[:, 2], own[:, 4], own[:, 5]], axis=-1)
+    said[:, 1:] += np.where(problem.sensed[:, None], shared[9:], 0.0)
+    return np.asarray((said - problem.own_mean) / problem.own_sigma)
+
+
+def _slopes(
+    problem: Problem, own: NDArray[np.float64], shared: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Derivatives (n, 11, 6) by each view's own and (n, 11, 11) by the shared parameters."""
+    count = len(own)
+    at = whole(own, shared)
+    step = np.eye(COUNT)[:, None, :] * STEP
+    out = measured(problem.view, np.stack([at - step, at + step]))
+    slope = np.moveaxis((out[1] - out[0]) / (2 * STEP)[:, None, None], 0, -1)  # (n, 8, COUNT)
+    by_own = np.zeros((count, ROWS, OWN))
+    by_shared = np.zeros((count, ROWS, JOINT))
+    by_own[:, :MEASURED] = slope[..., :OWN]
+    by_shared[:, :MEASURED, : COUNT - OWN] = slope[..., OWN:]
+    for row, entry in zip(range(MEASURED, ROWS), (2, 4, 5), strict=True):
+        by_own[:, row, entry] = 1.0 / problem.own_sigma[:, row - MEASURED]
+    for row, entry in ((9, 9), (10, 10)):
+        by_shared[:, row, entry] = problem.sensed / problem.own_sigma[:, row - MEASURED]
+    return by_own, by_shared
+
+
+def _weights(problem: Problem, rest: NDArray[np.float64], scale: float) -> NDArray[np.float64]:
+    """Weight of each row (n, 11); sensor and priors keep theirs."""
+    weight = np.ones_like(rest)
+    weight[:, :MEASURED] = problem.weight
+    if np.isfinite(scale):
+        weight[:, :MEASURED] *= (1.0 + (rest[:, :MEASURED] / scale) ** 2) ** -2.0
+    return weight
+
+
+def _cost(
+    problem: Problem, rest: NDArray[np.float64], shared: NDArray[np.float64], scale: float
+) -> float:
+    square = rest**2
+    seen = square[:, :MEASURED]
+    if np.isfinite(scale):
+        seen = seen / (1.0 + seen / scale**2)
+    prior = problem.root @ (shared - problem.mean)
+    seen = problem.weight * seen
+    return float(seen.sum() + square[:, MEASURED:].sum() + prior @ prior)
+
+
+def fit(problem: Problem, start: Estimate, scale: float = np.inf) -> Estimate:
+    """The nearest minimum by Levenberg-Marquardt, at a robust `scale` (inf: least squares)."""
+    own, shared = start.own, start.shared
+    rest = rows(problem, own, shared)
+    cost = _cost(problem, rest, shared, scale)
+    damping = 1e-4
+    prior = problem.root.T @ problem.root
+    fresh = True
+    for _ in range(ITERATIONS):
+        if fresh:
+            by_own, by_shared = _slopes(problem, own, shared)
+            weight = _weights(problem, rest, scale)
+            heavy_own, heavy_shared = by_own * weight[..., None], by_shared * weight[..., None]
+            a = np.swapaxes(heavy_own, 1, 2) @ by_own
+            b = np.swapaxes(heavy_own, 1, 2) @ by_shared
+            c = np.einsum("nrp,nrq->pq", heavy_shared, by_shared) + prior
+            g_own = np.einsum("nrp,nr->np", heavy_own, rest)
+            g_shared = np.einsum("nrp,nr->p", heavy_shared, rest)
+            g_shared = g_shared + prior @ (shared - problem.mean)
+        a_damped = a + damping * _diagonal(a)
+        solved = np.linalg.solve(a_damped, np.concatenate([b, g_own[..., None]], axis=-1))
+        schur = c + damping * np.diag(np.diag(c)) - np.einsum("npq,npr->qr", b, solved[..., :-1])
+        right = g_shared - np.einsum("npq,np->q", b, solved[..., -1])
+        step = -np.linalg.solve(schur, right)
+        own_step = -solved[..., -1] - solved[..., :-1] @ step
+        trial_own, trial_shared = own + own_step, shared + step
+        trial_own[:, 2] = np.clip(trial_own[:, 2], np.log(0.1), np.log(6.0))
+        trial = rows(problem, trial_own, trial_shared)
+        trial_cost = _cost(problem, trial, trial_shared, scale)
+        fresh = trial_cost < cost
+        if fresh:
+            gain = cost - trial_cost
+            own, shared, rest, cost = trial_own, trial_shared, trial, trial_cost
+            damping = max(damping / 10, 1e-12)
+            if gain < 1e-6 * (1.0 + cost):
+                break
+        else:
+            damping = damping * 5
+            if damping > 1e8:
+                break
+    return Estimate(own, shared, cost)
+
+
+def fit_robustly(problem: Problem, start: Estimate) -> Estimate:
+    """A minimum that a few wrong views and covered ends do not bend: scales made small in turn."""
+    for scale in SCALES:
+        start = fit(problem, start, scale)
+    return start
+
+
+def _diagonal(a: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The diagonals of (n, p, p) as matrices, nowhere zero."""
+    return np.asarray(np.maximum(np.einsum("npp->np", a), 1e-9)[:, None] * np.eye(a.shape[-1]))
+
+
+def information(problem: Problem, at: Estimate) -> Information:
+    """What the estimate rests on, and its covariance without regard to misfit."""
+    rest = rows(problem, at.own, at.shared)
+    by_own, by_shared = _slopes(problem, at.own, at.shared)
+    weight = _weights(problem, rest, np.inf)
+    heavy = np.swapaxes(by_own * weight[..., None], 1, 2)
+    b = heavy @ by_shared
+    own_cov = np.linalg.pinv(heavy @ by_own, hermitian=True)
+    elimination = np.asarray(own_cov @ b, np.float64)
+    each = np.swapaxes(by_shared * weight[..., None], 1, 2) @ by_shared
+    each = np.asarray(each - np.swapaxes(b, 1, 2) @ elimination, np.float64)
+    shared = each.sum(axis=0) + problem.root.T @ problem.root
+    return Information(
+        rest=rest,
+        weight=weight,
+        by_own=by_own,
+        by_shared=by_shared,
+        own_cov=np.asarray(own_cov, np.float64),
+        elimination=elimination,
+        each=each,
+        shared=shared,
+        shared_cov=inverse(shared),
+    )
+
+
+def inverse(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The inverse of a positive definite matrix (p, p) of very differently scaled entries."""
+    scale = 1.0 / np.sqrt(np.diag(matrix))
+    return np.asarray(np.linalg.inv(matrix * np.outer(scale, scale)) * np.outer(scale, scale))
+
+
+def covariance(info: Information, view: int) -> NDArray[np.float64]:
+    """Joint covariance (17, 17) of one view's own parameters and the shared ones."""
+    follow = np.concatenate([-info.elimination[view], np.eye(JOINT)])
+    out = follow @ info.shared_cov @ follow.T
+    out[:OWN, :OWN] += info.own_cov[view]
+    return np.asarray(out)
