@@ -22,6 +22,10 @@ PITCH_RAD = (np.deg2rad(-40.0), np.deg2rad(40.0))
 ROLL_RAD = (0.0, np.deg2rad(15.0))
 START_PITCHES_RAD = np.deg2rad([-15.0, -35.0, -58.0, -78.0])
 START_SIGMA_RAD = float(np.deg2rad(12.0))
+# A rod shorter than any alignment stick is a club. Where its shaft is seen to end (grip cap, hosel)
+# is the same in all views and not quite where its length was measured to.
+CLUB_M = 1.17
+CLUB_ENDS = 0.02  # relative to the length
 BIAS_RAD = float(np.deg2rad(0.7))  # of a sensor that nobody read yet; as in `vision.tilt`
 
 
@@ -67,6 +71,9 @@ def problem_of(sights: Sequence[Sight]) -> Problem:
     else:
         bias = next((t.bias_sigma_rad for t in tilts if t is not None), BIAS_RAD)
         mean, sigma = shared_prior(size, setup)
+        for k, role in enumerate(setup.roles):
+            if setup.length_m(role) < CLUB_M:
+                sigma[4 + k] = np.hypot(sigma[4 + k], CLUB_ENDS)
         mean = np.concatenate([mean, np.zeros(2)])
         root = np.diag(1.0 / np.append(sigma, [max(bias, LEAST_SIGMA)] * 2))
     weight = np.ones((len(views), 8))

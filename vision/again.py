@@ -1,0 +1,27 @@
+"""A second look at a picture in which the search alone failed, once its rods are known."""
+
+from __future__ import annotations
+
+from vision.agree import agreement
+from vision.find import ACCEPT, find
+from vision.frame import Frame
+from vision.hint import Hint
+from vision.rods import NotFound, Reason, Rods
+from vision.setup import Setup
+
+# What the score lacks, the agreement with lens and layout must bring. Steep views score low: the
+# search expects a phone on a tripod.
+BELIEVED = ACCEPT - 8.0
+
+
+def find_again(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
+    """The rods of `setup.known`: found with a lower score, believed where they agree with it.
+
+    UNSURE where something was found that does not agree. Raises SetupError without known rods.
+    """
+    rods = find(frame, setup, hints, BELIEVED)
+    if isinstance(rods, NotFound):
+        return rods
+    if agreement(rods, (frame.width, frame.height), setup).moved():
+        return NotFound(Reason.UNSURE, rods.both)
+    return rods
