@@ -1,7 +1,8 @@
 """Several views of one unmoved layout in one least-squares problem: the numerical core of a walk.
 
-Unknown are eleven numbers that all views share (`vision.known.SHARED`) and six of each view (the
-first six of `vision.model.NAMES`). Views see each other only through the shared ones, so each
+Unknown are fifteen numbers that all views share (`vision.known.SHARED`, then by how many of its
+sigmas each rod's end is always seen too far along it) and six of each view (the first six of
+`vision.model.NAMES`). Views see each other only through the shared ones, so each
 step eliminates the views first and solves for the shared (Schur complement; Triggs, McLauchlan,
 Hartley and Fitzgibbon 2000, "Bundle adjustment, a modern synthesis", section 6.1).
 """
@@ -19,9 +20,12 @@ from vision.known import SHARED
 from vision.model import COUNT, STEP, View2D, measured
 
 OWN = 6  # parameters of each view
-JOINT = len(SHARED)
+JOINT = len(SHARED) + 4
 ROWS = 11  # of each view: 4 of lines, 4 of ends, then height, pitch and roll
 MEASURED = 8
+ENDS = slice(4, 8)  # rows of the ends
+BIAS = slice(9, 11)  # shared parameters: the sensor's fixed error
+ALWAYS = slice(11, 15)  # the ends' errors that are the same in all views
 ITERATIONS = 60
 # Robust scales (in sigmas) that a fit with wrong views or covered ends goes through. Geman and
 # McClure's weight at scale c is (1 + r^2 / c^2)^-2.
@@ -35,7 +39,7 @@ class Problem:
     `view`: a `View2D` whose arrays have a leading axis n. `own_mean`, `own_sigma` (n, 3): height
     (log), pitch and roll, as a sensor reads them or as phones are held. `sensed` (n,): pitch and
     roll are a sensor's, with its fixed error. `weight` (n, 8): of each measurement, 0 for none.
-    `mean` (11,), `root` (11, 11): the shared prior, R^T R = cov^-1.
+    `mean` (15,), `root` (15, 15): the shared prior, R^T R = cov^-1.
     """
 
     view: View2D
@@ -60,7 +64,7 @@ class Problem:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Estimate:
-    """`own` (n, 6) and `shared` (11,), with the cost chi^2 at the robust scale it was made with."""
+    """`own` (n, 6) and `shared` (15,), with the cost chi^2 at the robust scale it was made with."""
 
     own: NDArray[np.float64]
     shared: NDArray[np.float64]
@@ -71,7 +75,7 @@ class Estimate:
 class Information:
     """What an estimate rests on: whitened rows (n, 11), their weights and their derivatives.
 
-    `elimination` (n, 6, 11): how a view's own parameters follow the shared ones.
+    `elimination` (n, 6, 15): how a view's own parameters follow the shared ones.
     """
 
     rest: NDArray[np.float64]
@@ -80,8 +84,8 @@ class Information:
     by_shared: NDArray[np.float64]
     own_cov: NDArray[np.float64]  # (n, 6, 6), the shared ones taken as exact
     elimination: NDArray[np.float64]
-    each: NDArray[np.float64]  # (n, 11, 11), what each view says of the shared ones
-    shared: NDArray[np.float64]  # (11, 11), their sum with the prior
+    each: NDArray[np.float64]  # (n, 15, 15), what each view says of the shared ones
+    shared: NDArray[np.float64]  # (15, 15), their sum with the prior
     shared_cov: NDArray[np.float64]
 
 
@@ -105,8 +109,8 @@ def _each(view: View2D, which: NDArray[np.bool_]) -> View2D:
 
 
 def whole(own: NDArray[np.float64], shared: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Each view's parameters (..., n, COUNT) in the order of `vision.model.NAMES`."""
-    other = np.broadcast_to(shared[..., None, : COUNT - OWN], (*own.shape[:-1], COUNT - OWN))
+    """Each view's parameters (n, COUNT) in the order of `vision.model.NAMES`."""
+    other = np.broadcast_to(shared[None, : COUNT - OWN], (len(own), COUNT - OWN))
     return np.concatenate([own, other], axis=-1)
 
 
@@ -115,6 +119,7 @@ def rows(
 ) -> NDArray[np.float64]:
     """Whitened misfits (n, 11) of every view, weights left out."""
     seen = measured(problem.view, whole(own, shared))
+    seen[:, ENDS] += shared[ALWAYS]
     return np.concatenate([seen, _sensed(problem, own, shared)], axis=-1)
 
 
@@ -123,14 +128,14 @@ def _sensed(
 ) -> NDArray[np.float64]:
     """Height, pitch and roll against sensor and prior (n, 3): reading = truth + bias + noise."""
     said = np.stack([own[:, 2], own[:, 4], own[:, 5]], axis=-1)
-    said[:, 1:] += np.where(problem.sensed[:, None], shared[9:], 0.0)
+    said[:, 1:] += np.where(problem.sensed[:, None], shared[BIAS], 0.0)
     return np.asarray((said - problem.own_mean) / problem.own_sigma)
 
 
 def _slopes(
     problem: Problem, own: NDArray[np.float64], shared: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Derivatives (n, 11, 6) by each view's own and (n, 11, 11) by the shared parameters."""
+    """Derivatives (n, 11, 6) by each view's own and (n, 11, 15) by the shared parameters."""
     count = len(own)
     at = whole(own, shared)
     step = np.eye(COUNT)[:, None, :] * STEP
@@ -140,6 +145,7 @@ def _slopes(
     by_shared = np.zeros((count, ROWS, JOINT))
     by_own[:, :MEASURED] = slope[..., :OWN]
     by_shared[:, :MEASURED, : COUNT - OWN] = slope[..., OWN:]
+    by_shared[:, ENDS, ALWAYS] = np.eye(4)
     for row, entry in zip(range(MEASURED, ROWS), (2, 4, 5), strict=True):
         by_own[:, row, entry] = 1.0 / problem.own_sigma[:, row - MEASURED]
     for row, entry in ((9, 9), (10, 10)):
@@ -255,7 +261,7 @@ def inverse(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def covariance(info: Information, view: int) -> NDArray[np.float64]:
-    """Joint covariance (17, 17) of one view's own parameters and the shared ones."""
+    """Joint covariance (21, 21) of one view's own parameters and the shared ones."""
     follow = np.concatenate([-info.elimination[view], np.eye(JOINT)])
     out = follow @ info.shared_cov @ follow.T
     out[:OWN, :OWN] += info.own_cov[view]

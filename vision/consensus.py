@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from vision.agree import FALSE_ALARM, chi2_tail
 from vision.bundle import (
+    ENDS,
     MEASURED,
     OWN,
     Estimate,
@@ -29,7 +30,6 @@ FAR_OFF = 6.0  # after a robust fit: sigmas from which an end is covered
 MOST_HIDDEN = 2  # ends of one view
 DROP_WEIGHT = 0.04  # a view whose chi^2 is 25 times what it should be is left out
 ROUNDS = 20
-ENDS = slice(4, 8)  # rows of the ends
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,7 +37,7 @@ class State:
     """Where the solution of n views stands.
 
     `weight` (n,): 0 for a view that is left out. `hidden` (n, 4): ends set aside, in the order of
-    the problem's rows. `own` (n, 6), `shared` (11,): the parameters.
+    the problem's rows. `own` (n, 6), `shared` (15,): the parameters.
     """
 
     problem: Problem

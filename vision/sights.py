@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.bundle import Problem, stack
 from vision.errors import TeesquareError
@@ -23,9 +24,12 @@ ROLL_RAD = (0.0, np.deg2rad(15.0))
 START_PITCHES_RAD = np.deg2rad([-15.0, -35.0, -58.0, -78.0])
 START_SIGMA_RAD = float(np.deg2rad(12.0))
 # A rod shorter than any alignment stick is a club. Where its shaft is seen to end (grip cap, hosel)
-# is the same in all views and not quite where its length was measured to.
+# is not quite where its length was measured to, and much the same in all views: in the length, and
+# in sigmas of each end. Averaging views must not shrink that. From the project's own scenes.
 CLUB_M = 1.17
-CLUB_ENDS = 0.02  # relative to the length
+CLUB_LENGTH = 0.02
+CLUB_END = 1.0
+STICK_END = 0.2
 BIAS_RAD = float(np.deg2rad(0.7))  # of a sensor that nobody read yet; as in `vision.tilt`
 
 
@@ -65,17 +69,7 @@ def problem_of(sights: Sequence[Sight]) -> Problem:
     own_mean = np.array([[np.log(HEIGHT_M[0]), *_held(tilt)[0]] for tilt in tilts])
     own_sigma = np.array([[HEIGHT_M[1], *_held(tilt)[1]] for tilt in tilts])
     views = [observe(sight.rods.both, size, sight.setup) for sight in sights]
-    if setup.known is not None:
-        known = setup.known.at(size)
-        mean, root = known.mean, whitening(known.cov)
-    else:
-        bias = next((t.bias_sigma_rad for t in tilts if t is not None), BIAS_RAD)
-        mean, sigma = shared_prior(size, setup)
-        for k, role in enumerate(setup.roles):
-            if setup.length_m(role) < CLUB_M:
-                sigma[4 + k] = np.hypot(sigma[4 + k], CLUB_ENDS)
-        mean = np.concatenate([mean, np.zeros(2)])
-        root = np.diag(1.0 / np.append(sigma, [max(bias, LEAST_SIGMA)] * 2))
+    mean, cov = _shared(size, setup, tilts)
     weight = np.ones((len(views), 8))
     for row, view in zip(weight, views, strict=True):
         row[4:] = np.isfinite(view.end_sigma).reshape(-1)
@@ -90,8 +84,27 @@ def problem_of(sights: Sequence[Sight]) -> Problem:
         sensed=np.array([tilt is not None for tilt in tilts]),
         weight=weight,
         mean=mean,
-        root=root,
+        root=whitening(cov),
     )
+
+
+def _shared(
+    size: tuple[int, int], setup: Setup, tilts: Sequence[Tilt | None]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What is known beforehand of the shared parameters: mean (15,) and covariance (15, 15)."""
+    clubs = np.array([setup.length_m(role) < CLUB_M for role in setup.roles])
+    always = np.repeat(np.where(clubs, CLUB_END, STICK_END), 2)
+    mean, cov = np.zeros(15), np.diag(np.append(np.ones(11), always**2))
+    if setup.known is not None:
+        known = setup.known.at(size)
+        mean[:11], cov[:11, :11] = known.mean, known.cov
+        return mean, cov
+    mean[:9], sigma = shared_prior(size, setup)
+    sigma[4:6] = np.hypot(sigma[4:6], np.where(clubs, CLUB_LENGTH, 0.0))
+    bias = next((t.bias_sigma_rad for t in tilts if t is not None), BIAS_RAD)
+    sigma = np.append(sigma, [max(bias, LEAST_SIGMA)] * 2)
+    cov[:11, :11] = np.diag(sigma**2)
+    return mean, cov
 
 
 def _held(tilt: Tilt | None) -> tuple[tuple[float, float], tuple[float, float]]:

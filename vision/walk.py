@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.agree import agreement
-from vision.bundle import OWN, covariance, information, inverse, whole
+from vision.bundle import JOINT, OWN, covariance, information, inverse, whole
 from vision.consensus import State, disagreement, misfit, settled
-from vision.known import KnownRods
+from vision.known import SHARED, KnownRods
 from vision.model import COUNT, observe
 from vision.pose import Pose, lens_source
 from vision.setup import Lens, LensSource, Setup
@@ -86,8 +86,8 @@ def solve_walk(sights: Sequence[Sight], before: Walk | None = None) -> Walk | No
     state = _start(sights, before)
     if state.active.sum() >= 2:
         state = settled(state)
-    if state.active.sum() >= 2 and not state.active.all():
-        again = _taken_back(state, sights)
+    if state.active.sum() >= 2:
+        again = _reconsidered(state, sights, before)
         state = state if again is None else settled(again)
     if state.active.sum() < 2:
         return NoWalk(int(state.active.sum()))
@@ -107,30 +107,40 @@ def _start(sights: Sequence[Sight], before: Walk | None) -> State:
             params[k], weight[k] = view.pose.params, view.weight
             hidden[k] = view.pose.hidden.reshape(-1)
         else:
-            params[k] = alone(sight, known).params
+            pose = alone(sight, known)
+            params[k], hidden[k] = pose.params, pose.hidden.reshape(-1)
     usable = np.isfinite(params).all(axis=1)
+    shared = np.zeros(JOINT)
     if known is not None:
-        shared = known.at(sights[0].size).mean
+        shared[: len(SHARED)] = known.at(sights[0].size).mean
     else:
-        shared = np.append(np.median(params[usable][:, OWN:], axis=0), [0.0, 0.0])
+        shared[: COUNT - OWN] = np.median(params[usable][:, OWN:], axis=0)
     problem = problem_of(sights)
     return State(problem, np.where(usable, weight, 0.0), hidden, params[:, :OWN], shared)
 
 
-def _taken_back(state: State, sights: Sequence[Sight]) -> State | None:
-    """The state with those views back that agree when solved anew from what the others say."""
+def _reconsidered(state: State, sights: Sequence[Sight], before: Walk | None) -> State | None:
+    """The state with views solved anew from what is known now, where that changes them.
+
+    Those left out come back if they agree; in those with ends set aside it may be other ends,
+    which linear tests from one minimum cannot see.
+    """
     known = _known(state, sights)
+    done = set() if before is None else {id(v.sight) for v in before.views if v.pose is not None}
     own, weight, hidden = state.own.copy(), state.weight.copy(), state.hidden.copy()
+    changed = False
     for k, sight in enumerate(sights):
-        if state.weight[k] > 0:
+        left_out = state.weight[k] == 0
+        if id(sight) in done or not (left_out or state.hidden[k].any()):
             continue
         found = agreement(sight.rods, sight.size, known.applied(sight.setup))
-        if not found.moved():
-            own[k], hidden[k] = found.pose.params[:OWN], found.pose.hidden.reshape(-1)
-            weight[k] = 1.0
-    if (weight == state.weight).all():
-        return None
-    return replace(state, own=own, weight=weight, hidden=hidden)
+        aside = found.pose.hidden.reshape(-1)
+        if found.moved() or not (left_out or (aside != state.hidden[k]).any()):
+            continue
+        own[k], hidden[k] = found.pose.params[:OWN], aside
+        weight[k] = 1.0 if left_out else weight[k]
+        changed = True
+    return replace(state, own=own, weight=weight, hidden=hidden) if changed else None
 
 
 def _known(state: State, sights: Sequence[Sight]) -> KnownRods:
@@ -147,7 +157,9 @@ def _as_known(mean: NDArray[np.float64], cov: NDArray[np.float64], sight: Sight)
         source = source if np.sqrt(cov[0, 0]) > ANOTHER_LENS * stated else LensSource.FIRST_LOOK
     if source is LensSource.ASSUMED:
         source = LensSource.FIRST_LOOK
-    return KnownRods(setup.view, setup.handed, sight.size, mean.copy(), cov, source)
+    count = len(SHARED)
+    mean, cov = mean[:count].copy(), cov[:count, :count].copy()
+    return KnownRods(setup.view, setup.handed, sight.size, mean, cov, source)
 
 
 def _walk(state: State, sights: Sequence[Sight]) -> Walk:
