@@ -127,6 +127,12 @@ def whitened_jacobian(pose: Pose) -> NDArray[np.float64]:
     return np.asarray(_jacobian(pose.view, pose.params[None])[0])
 
 
+def start_cost(rods: Rods, size: tuple[int, int], setup: Setup) -> float:
+    """The least cost of the places from which `solve_pose` would start: how promising they are."""
+    view = observe(rods.both, size, setup)
+    return float((residuals(view, _starts(view, setup)) ** 2).sum(axis=-1).min())
+
+
 def mark_hidden(rods: Rods, pose: Pose) -> Rods:
     """The rods with the ends that the pose set aside marked as hidden."""
 

@@ -12,7 +12,7 @@ from vision.bundle import Problem, stack
 from vision.errors import TeesquareError
 from vision.known import KnownRods
 from vision.model import LEAST_SIGMA, observe, shared_prior, whitening
-from vision.pose import Pose, solve_pose
+from vision.pose import Pose, solve_pose, start_cost
 from vision.rods import Rods
 from vision.setup import Setup, Tilt
 
@@ -121,5 +121,7 @@ def alone(sight: Sight, known: KnownRods | None) -> Pose:
     if setup.tilt is not None:
         return solve_pose(sight.rods, sight.size, setup)
     tilts = [Tilt(float(pitch), 0.0, START_SIGMA_RAD) for pitch in START_PITCHES_RAD]
-    poses = [solve_pose(sight.rods, sight.size, replace(setup, tilt=tilt)) for tilt in tilts]
+    setups = [replace(setup, tilt=tilt) for tilt in tilts]
+    setups.sort(key=lambda each: start_cost(sight.rods, sight.size, each))
+    poses = [solve_pose(sight.rods, sight.size, each) for each in setups[:2]]
     return min(poses, key=lambda pose: pose.cost)
