@@ -51,12 +51,14 @@ class MadeWalk:
     own: np.ndarray  # (n, 6) truth in the order of vision.model.NAMES
 
 
-def layout(rng, view=View.FACE_ON, handed=Handed.RIGHT, focal_sigma=0.10) -> Layout:
+def layout(
+    rng, view=View.FACE_ON, handed=Handed.RIGHT, focal_sigma=0.10, length_sigma=0.01
+) -> Layout:
     pair = view is View.DOWN_THE_LINE
     focal = 0.78 * SIZE[0] * np.exp(rng.normal(0, focal_sigma))
     principal = (np.array(SIZE) - 1) / 2 + rng.normal(0, 0.004 * SIZE[0], 2)
     k1 = rng.normal(0, 0.02)
-    lengths = np.log(1.22) + rng.normal(0, 0.01, 2)
+    lengths = np.log(1.22) + rng.normal(0, length_sigma, 2)
     if pair:
         shape = [np.deg2rad(rng.normal(0, 1.5)), rng.normal(0.54, 0.1), rng.uniform(-0.3, 0.3)]
     else:
@@ -110,7 +112,9 @@ def visible(made: Layout, own: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return out, cut
 
 
-def sight(rng, made: Layout, own: np.ndarray, sensor: bool = True, line_px=LINE_PX) -> Sight:
+def sight(
+    rng, made: Layout, own: np.ndarray, sensor: bool = True, line_px=LINE_PX, length_sigma=0.01
+) -> Sight:
     """What a finder leaves of one view, and the sensor's reading."""
     pixels, cut = visible(made, own)
     roles = Setup(view=made.view).roles
@@ -126,17 +130,21 @@ def sight(rng, made: Layout, own: np.ndarray, sensor: bool = True, line_px=LINE_
         view=made.view,
         handed=made.handed,
         rod_lengths_m=dict.fromkeys(roles, 1.22),
+        rod_length_sigma=length_sigma,
         tilt=tilt,
     )
     return Sight(Rods(rods[0], rods[1], 0.0, -20.0), SIZE, setup)
 
 
-def walk(rng, count, *, sensor=True, made=None, shares=None, **kwargs) -> MadeWalk:
+def walk(
+    rng, count, *, sensor=True, made=None, shares=None, length_sigma=0.01, **kwargs
+) -> MadeWalk:
     """A walk of `count` views, from steep to the tripod."""
-    made = made or layout(rng, **kwargs)
+    made = made or layout(rng, length_sigma=length_sigma, **kwargs)
     shares = np.linspace(0, 1, count) if shares is None else shares
     own = [usable(made, rng, share) for share in shares]
-    return MadeWalk(made, [sight(rng, made, o, sensor) for o in own], np.stack(own))
+    sights = [sight(rng, made, o, sensor, length_sigma=length_sigma) for o in own]
+    return MadeWalk(made, sights, np.stack(own))
 
 
 def usable(made: Layout, rng, share: float) -> np.ndarray:

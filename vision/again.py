@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from vision.agree import agreement
 from vision.find import ACCEPT, find
 from vision.frame import Frame
@@ -11,7 +13,8 @@ from vision.setup import Setup
 
 # What the score lacks, the agreement with lens and layout must bring. Steep views score low: the
 # search expects a phone on a tripod.
-BELIEVED = ACCEPT - 8.0
+BELIEVED = ACCEPT - 15.5
+LEAST_ENDS = 2  # of four, not cut and not covered: two lines alone agree with any layout
 
 
 def find_again(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
@@ -22,6 +25,7 @@ def find_again(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods
     rods = find(frame, setup, hints, BELIEVED)
     if isinstance(rods, NotFound):
         return rods
-    if agreement(rods, (frame.width, frame.height), setup).moved():
+    found = agreement(rods, (frame.width, frame.height), setup)
+    if found.moved() or np.isfinite(found.pose.view.end_sigma).sum() < LEAST_ENDS:
         return NotFound(Reason.UNSURE, rods.both)
     return rods
