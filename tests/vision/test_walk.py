@@ -199,17 +199,17 @@ def test_a_view_far_off_heading_from_straight_above_counts():
 
 
 def test_misfit_widens_what_is_said():
+    """Lines five times worse than they claim: most of it goes into the poses, the rest is seen."""
     rng = np.random.default_rng(9)
-    made = layout(rng)
-    own = [usable(made, rng, share) for share in np.linspace(0, 1, 10)]
-    state = rng.bit_generator.state
-    calm = solve_walk([sight(rng, made, o, line_px=0.3) for o in own])
-    rng.bit_generator.state = state
-    # Five times the noise that is stated.
-    rough = [sight(rng, made, o, line_px=1.5) for o in own]
-    worse = solve_walk([_claiming(s, 0.3) for s in rough])
-    assert worse.misfit > calm.misfit
-    assert worse.known.angle_sigma_rad > 1.5 * calm.known.angle_sigma_rad
+    wider = []
+    for _ in range(8):
+        made = layout(rng)
+        own = [usable(made, rng, share) for share in np.linspace(0, 1, 10)]
+        calm = solve_walk([sight(rng, made, o) for o in own])
+        worse = solve_walk([_claiming(sight(rng, made, o, line_px=1.5), 0.3) for o in own])
+        assert worse.misfit > calm.misfit
+        wider.append(worse.known.angle_sigma_rad / calm.known.angle_sigma_rad)
+    assert np.median(wider) > 1.2
 
 
 def _claiming(seen, line_px):
