@@ -16,6 +16,7 @@ import cv2
 
 from server import annotate, explain, report, wire
 from server.fields import printable
+from server.group import Readings, solve_group
 from server.manifest import Job
 from server.media import Picture, pictures
 from server.solve import Solver, solve
@@ -23,11 +24,14 @@ from vision.budget import error_budget
 from vision.errors import SetupError, TeesquareError
 from vision.frame import Frame
 from vision.profile import Profile
+from vision.reading import Reading, Timing
 from vision.setup import Setup
+from vision.warm import warm_up
 
 logger = logging.getLogger(__name__)
 
 ERROR = "error"
+_DIED = "analysing it ended the program: make the picture smaller, or report it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +84,17 @@ def results(
 ) -> Iterator[tuple[int, Result]]:
     """Each result with the index of its job, in the order of the jobs.
 
-    Views that share a `Job.group` are still solved one by one; solving them together belongs
-    here, between the jobs and `read_job`.
+    Views that share a `Job.group` are solved together when the first of them has its turn.
     """
     if processes <= 1 or len(work) <= 1:
+        groups = _groups(work)
+        solved: dict[int, Readings] = {}
         for index, item in enumerate(work):
-            for result in read_job(item, options, solver):
+            name = item.job.group
+            if name is not None and index == groups[name][0]:
+                jobs = [work[k].job for k in groups[name]]
+                solved |= _shares(groups[name], _solve_group(jobs, options, solver))
+            for result in read_job(item, options, solver, solved.pop(index, None)):
                 yield index, result
         return
     for index, found in enumerate(_in_processes(work, options, solver, processes)):
@@ -93,15 +102,47 @@ def results(
             yield index, result
 
 
-def read_job(work: Work, options: Options, solver: Solver) -> Iterator[Result]:
-    """The results of one file, one for each analysed picture. Never raises."""
+def _groups(work: Sequence[Work]) -> dict[str, list[int]]:
+    """Which jobs, by their indices, share a group."""
+    groups: dict[str, list[int]] = {}
+    for index, item in enumerate(work):
+        if item.job.group is not None:
+            groups.setdefault(item.job.group, []).append(index)
+    return groups
+
+
+def _solve_group(jobs: Sequence[Job], options: Options, solver: Solver) -> Readings:
+    """The joint readings; none where that fails, so that each picture is read alone."""
+    try:
+        return solve_group(jobs, options.every, solver)
+    except Exception:
+        logger.exception("solving the views of %s together failed", jobs[0].group)
+        return {}
+
+
+def _shares(indices: Sequence[int], found: Readings) -> dict[int, Readings]:
+    """Each job's part of its group's readings, by the job's index."""
+    shares: dict[int, Readings] = {index: {} for index in indices}
+    for (number, frame), reading in found.items():
+        shares[indices[number]][number, frame] = reading
+    return shares
+
+
+def read_job(
+    work: Work, options: Options, solver: Solver, solved: Readings | None = None
+) -> Iterator[Result]:
+    """The results of one file, one for each analysed picture. Never raises.
+
+    `solved`: readings of its pictures that were solved together with other views.
+    """
     job = work.job
     if job.problem is not None:
         yield _unreadable(job, 0, job.problem, options)
         return
+    known = {frame: reading for (_, frame), reading in (solved or {}).items()}
     try:
         for picture in pictures(job.path, options.every):
-            yield _read_picture(work, picture, options, solver)
+            yield _read_picture(work, picture, options, solver, known.get(picture.frame))
     except TeesquareError as wrong:
         yield _unreadable(job, 0, str(wrong), options)
     except Exception as wrong:
@@ -109,12 +150,20 @@ def read_job(work: Work, options: Options, solver: Solver) -> Iterator[Result]:
         yield _unreadable(job, 0, _unexpected(wrong), options)
 
 
-def _read_picture(work: Work, picture: Picture, options: Options, solver: Solver) -> Result:
+def _read_picture(
+    work: Work,
+    picture: Picture,
+    options: Options,
+    solver: Solver,
+    solved: tuple[Reading, Timing] | None,
+) -> Result:
     job = work.job
     try:
-        frame = Frame.from_bgr(picture.bgr)
-        setup = _with_profile(job.stated.setup, options.profile, (frame.width, frame.height))
-        reading, timing = solve(frame, setup, job.views, solver, job.hints)
+        if solved is None:
+            frame = Frame.from_bgr(picture.bgr)
+            setup = _with_profile(job.stated.setup, options.profile, (frame.width, frame.height))
+            solved = solve(frame, setup, job.views, solver, job.hints)
+        reading, timing = solved
         stated = wire.Stated(reading.setup, job.stated.units, job.stated.language)
         head = {"file": job.name, "frame": picture.frame}
         if options.folder is not None:
@@ -182,11 +231,14 @@ def _unexpected(wrong: Exception) -> str:
     )
 
 
-def _all_of(work: Work, options: Options, solver: Solver) -> list[Result]:
-    return list(read_job(work, options, solver))
+def _all_of(
+    work: Work, options: Options, solver: Solver, solved: Readings | None = None
+) -> list[Result]:
+    return list(read_job(work, options, solver, solved))
 
 
 def _start_worker() -> None:
+    warm_up()
     cv2.setNumThreads(1)  # the processes share the cores; OpenCV's own threads would fight them
 
 
@@ -199,34 +251,80 @@ def _pool(processes: int) -> ProcessPoolExecutor:
 def _in_processes(
     work: Sequence[Work], options: Options, solver: Solver, processes: int
 ) -> Iterator[list[Result]]:
-    """Each job's results in order. A job that kills its process is answered by an error."""
-    waiting = deque(work)
-    running: deque[tuple[Work, Future[list[Result]]]] = deque()
+    """Each job's results in order. A job that kills its process is answered by an error.
+
+    A group is one task, begun when its first job comes near its turn; its jobs' own results are
+    made from that when they have their turn.
+    """
+    groups = _groups(work)
+    together: dict[str, Future[Readings]] = {}
+    shares: dict[int, Readings] = {}
+    waiting = deque(enumerate(work))
+    running: deque[tuple[int, Future[list[Result]] | None]] = deque()
     pool = _pool(min(processes, len(work)))
     try:
         while waiting or running:
             while waiting and len(running) < 2 * processes:
-                item = waiting.popleft()
-                running.append((item, pool.submit(_all_of, item, options, solver)))
-            item, future = running.popleft()
+                index, item = waiting.popleft()
+                name = item.job.group
+                if name is None:
+                    running.append((index, pool.submit(_all_of, item, options, solver)))
+                    continue
+                if name not in together:
+                    jobs = [work[k].job for k in groups[name]]
+                    together[name] = pool.submit(_solve_group, jobs, options, solver)
+                running.append((index, None))
+            index, future = running.popleft()
+            item, name = work[index], work[index].job.group
             try:
+                if name is not None and index == groups[name][0]:
+                    shares |= _shares(groups[name], together[name].result())
+                if future is None:
+                    future = pool.submit(_all_of, item, options, solver, shares.get(index))
                 yield future.result()
+                shares.pop(index, None)
             except BrokenProcessPool:
-                # One of the jobs in flight did it; alone, each shows whether it was the one.
+                # One of the tasks in flight did it; alone, each shows whether it was the one.
                 pool.shutdown()
-                broken = [item, *(other for other, _ in running)]
+                broken = [index, *(other for other, _ in running)]
                 running.clear()
                 for suspect in broken:
-                    yield _alone(suspect, options, solver)
+                    its = work[suspect].job.group
+                    if its is not None and suspect == groups[its][0] and suspect not in shares:
+                        jobs = [work[k].job for k in groups[its]]
+                        shares |= _shares(groups[its], _group_alone(jobs, options, solver))
+                    yield _alone(work[suspect], options, solver, shares.pop(suspect, None))
                 pool = _pool(processes)
     finally:
         pool.shutdown(cancel_futures=True)
 
 
-def _alone(work: Work, options: Options, solver: Solver) -> list[Result]:
+def _alone(
+    work: Work, options: Options, solver: Solver, solved: Readings | None = None
+) -> list[Result]:
     with _pool(1) as pool:
         try:
-            return pool.submit(_all_of, work, options, solver).result()
+            return pool.submit(_all_of, work, options, solver, solved).result()
         except BrokenProcessPool:
-            reason = "analysing it ended the program: make the picture smaller, or report it"
-            return [_unreadable(work.job, 0, reason, options)]
+            return [_unreadable(work.job, 0, _DIED, options)]
+
+
+def _group_alone(jobs: Sequence[Job], options: Options, solver: Solver) -> Readings:
+    """A group's readings without those of its files that end the program."""
+    for tried in (list(jobs), [_survivor(job, options, solver) for job in jobs]):
+        with _pool(1) as pool:
+            try:
+                return pool.submit(_solve_group, tried, options, solver).result()
+            except BrokenProcessPool:
+                continue
+    return {}
+
+
+def _survivor(job: Job, options: Options, solver: Solver) -> Job:
+    """The job, marked as unusable where reading it alone ends its process."""
+    with _pool(1) as pool:
+        try:
+            pool.submit(_solve_group, [job], options, solver).result()
+        except BrokenProcessPool:
+            return replace(job, problem=_DIED)
+        return job

@@ -9,13 +9,16 @@ from typing import Protocol
 
 from vision.frame import Frame
 from vision.hint import Hint
+from vision.pose import Pose
 from vision.reading import Reading, Timing, Verdict
 from vision.rods import NotFound, Rods
 from vision.setup import Setup, View
+from vision.sights import Sight
+from vision.walk import NoWalk, Walk
 
 
 class Solver(Protocol):
-    """The two halves of `vision.read.read`, apart so that each can be timed.
+    """The two halves of `vision.read.read`, apart so that each can be timed, and a walk's two.
 
     Implementations must survive pickling: they travel to worker processes.
     """
@@ -24,21 +27,33 @@ class Solver(Protocol):
         """The rods, or why not; `hints` is given only where there are any."""
         ...
 
-    def conclude(self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
-        """Everything that follows from the rods; `size` is (width, height)."""
+    def conclude(
+        self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup, pose: Pose | None = None
+    ) -> Reading:
+        """Everything that follows from the rods; `size` is (width, height).
+
+        `pose` is given only where several views were solved together.
+        """
+        ...
+
+    def find_again(
+        self, frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()
+    ) -> Rods | NotFound:
+        """The rods of `setup.known` in a picture where `find` failed."""
+        ...
+
+    def walk(self, sights: Sequence[Sight], before: Walk | None = None) -> Walk | NoWalk:
+        """Several views of unmoved rods together."""
         ...
 
 
 class VisionSolver:
-    """The real one, its compiled loops ready in every process that it reaches."""
+    """The real one, its compiled loops made ready."""
 
     def __init__(self) -> None:
         from vision.warm import warm_up
 
         warm_up()
-
-    def __reduce__(self) -> tuple[type[VisionSolver], tuple[()]]:
-        return type(self), ()
 
     def find(self, frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
         """See `vision.find.find`."""
@@ -46,11 +61,29 @@ class VisionSolver:
 
         return find(frame, setup, hints)
 
-    def conclude(self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
-        """See `vision.read.conclude_alone`."""
-        from vision.read import conclude_alone
+    def conclude(
+        self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup, pose: Pose | None = None
+    ) -> Reading:
+        """See `vision.read.conclude_alone`; with a `pose` from several views, `conclude`."""
+        from vision.read import conclude, conclude_alone
 
-        return conclude_alone(rods, size, setup)
+        if pose is None:
+            return conclude_alone(rods, size, setup)
+        return conclude(rods, size, setup, pose=pose)
+
+    def find_again(
+        self, frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()
+    ) -> Rods | NotFound:
+        """See `vision.again.find_again`."""
+        from vision.again import find_again
+
+        return find_again(frame, setup, hints)
+
+    def walk(self, sights: Sequence[Sight], before: Walk | None = None) -> Walk | NoWalk:
+        """See `vision.walk.solve_walk`."""
+        from vision.walk import solve_walk
+
+        return solve_walk(sights, before)
 
 
 def possible_views(setup: Setup, stated: bool) -> tuple[View, ...]:

@@ -144,7 +144,8 @@ def _remedy(g: Governed, setup: Setup) -> str | None:
         return None
     if setup.tilt is None and g.quantity is not Quantity.LAYOUT:
         return Remedy.TILT_SENSOR.value
-    if setup.lens is None and g.quantity in (Quantity.DISTANCE, Quantity.HEIGHT, Quantity.LAYOUT):
+    blind = setup.lens is None and setup.known is None
+    if blind and g.quantity in (Quantity.DISTANCE, Quantity.HEIGHT, Quantity.LAYOUT):
         return Remedy.LENS.value
     return Remedy.STEADY.value
 

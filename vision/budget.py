@@ -182,8 +182,9 @@ def _remedies(pose: Pose, setup: Setup) -> list[tuple[Source, How, NDArray[np.fl
             factor[row] = 1 / HALF if reach is None else max(1.0, now / reach)
         return factor
 
-    sensor, assumed = setup.tilt is None, setup.lens is None
-    unmeasured = any(role not in setup.rod_lengths_m for role in setup.roles)
+    looked = setup.known is not None
+    sensor, assumed = setup.tilt is None, setup.lens is None and not looked
+    unmeasured = not looked and any(role not in setup.rod_lengths_m for role in setup.roles)
     pixels = np.ones(MEASURED_ROWS + COUNT)
     pixels[:MEASURED_ROWS] = 1 / HALF
     tilt = known(rows("pitch_rad", "roll_rad"), SENSOR_RAD if sensor else None)

@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.known import KnownRods
 from vision.lens import straight
 from vision.rods import End, Rod
-from vision.setup import Handed, LensSource, Setup, View
+from vision.setup import Handed, LensSource, Setup, Tilt, View
 
 NAMES = (
     "right_m",
@@ -58,6 +59,7 @@ K1_SIGMA = 0.03
 ASSUMED_FOCAL = 0.78
 ASSUMED_FOCAL_SIGMA = 0.12
 UNSTATED_LENGTH_SIGMA = 0.08
+LEAST_SIGMA = 1e-4  # of angles and relative lengths: nothing is exact
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,6 +79,8 @@ class View2D:
     along: NDArray[np.float64]
     prior_mean: NDArray[np.float64]
     prior_sigma: NDArray[np.float64]
+    # (COUNT, COUNT) R with prior rows R (params - mean); None: independent, 1 / prior_sigma each
+    prior_root: NDArray[np.float64] | None = None
 
 
 def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2D:
@@ -95,6 +99,9 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
         ]
     )
     mean, sigma = _priors(size, setup)
+    root = None
+    if setup.known is not None:
+        mean, sigma, root = _known_priors(setup.known.at(size), setup.tilt, mean, sigma)
     return View2D(
         pair=setup.view is View.DOWN_THE_LINE,
         side=1.0 if setup.handed is Handed.RIGHT else -1.0,
@@ -105,10 +112,12 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
         along=along,
         prior_mean=mean,
         prior_sigma=sigma,
+        prior_root=root,
     )
 
 
 def _priors(size: tuple[int, int], setup: Setup) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What people usually do, and what is stated: mean and sigma (inf: nothing) of each."""
     longer = max(size)
     mean = np.zeros(COUNT)
     sigma = np.full(COUNT, np.inf)
@@ -117,11 +126,11 @@ def _priors(size: tuple[int, int], setup: Setup) -> tuple[NDArray[np.float64], N
         mean[4], sigma[4] = PITCH_RAD
         mean[5], sigma[5] = ROLL_RAD
     else:
-        spread = max(float(np.hypot(setup.tilt.sigma_rad, setup.tilt.bias_sigma_rad)), 1e-4)
+        spread = max(float(np.hypot(setup.tilt.sigma_rad, setup.tilt.bias_sigma_rad)), LEAST_SIGMA)
         mean[4], mean[5] = setup.tilt.pitch_rad, setup.tilt.roll_rad
         sigma[4] = sigma[5] = spread
     focal_px, focal_sigma = focal_prior(size, setup)
-    mean[6], sigma[6] = np.log(focal_px), max(focal_sigma / focal_px, 1e-4)
+    mean[6], sigma[6] = np.log(focal_px), max(focal_sigma / focal_px, LEAST_SIGMA)
     mean[7], mean[8] = (size[0] - 1) / 2, (size[1] - 1) / 2
     sigma[7] = sigma[8] = CENTRE_SIGMA * longer
     sigma[9] = K1_SIGMA
@@ -133,7 +142,9 @@ def _priors(size: tuple[int, int], setup: Setup) -> tuple[NDArray[np.float64], N
     for k, role in enumerate(setup.roles):
         stated = role in setup.rod_lengths_m
         mean[10 + k] = np.log(setup.length_m(role))
-        sigma[10 + k] = max(setup.rod_length_sigma, 1e-4) if stated else UNSTATED_LENGTH_SIGMA
+        sigma[10 + k] = (
+            max(setup.rod_length_sigma, LEAST_SIGMA) if stated else UNSTATED_LENGTH_SIGMA
+        )
     if setup.view is View.FACE_ON:
         sigma[12:15] = T_LEAN_RAD, T_CENTRE_M, T_FOOT_M
     else:
@@ -142,8 +153,54 @@ def _priors(size: tuple[int, int], setup: Setup) -> tuple[NDArray[np.float64], N
     return mean, sigma
 
 
+def shared_prior(
+    size: tuple[int, int], setup: Setup
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean and sigma (9,) of what all views of one setup share: `NAMES` from log_focal on."""
+    mean, sigma = _priors(size, setup)
+    return mean[6:], sigma[6:]
+
+
+def _known_priors(
+    known: KnownRods,
+    tilt: Tilt | None,
+    mean: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """The same with what was measured before: mean, sigma and the whole prior's root.
+
+    The tilt sensor's fixed error is known together with the rest, so that its reading of now is
+    correlated with it: pitch = reading - bias - noise.
+    """
+    mean, sigma = mean.copy(), sigma.copy()
+    mean[6:] = known.mean[:9]
+    first, cov = 6, known.cov[:9, :9]
+    if tilt is not None:
+        first = 4
+        mean[4:6] = np.array([tilt.pitch_rad, tilt.roll_rad]) - known.mean[9:]
+        to_prior = np.zeros((11, 11))  # (pitch, roll, the nine) from the known eleven
+        to_prior[:2, 9:] = -np.eye(2)
+        to_prior[2:, :9] = np.eye(9)
+        cov = to_prior @ known.cov @ to_prior.T
+        cov[:2, :2] += np.eye(2) * max(tilt.sigma_rad, LEAST_SIGMA) ** 2
+    sigma[first:] = np.sqrt(np.diag(cov))
+    root = np.diag(1.0 / sigma)
+    root[first:, first:] = whitening(cov)
+    return mean, sigma, root
+
+
+def whitening(cov: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Lower triangular R (n, n) with R^T R = cov^-1: row k is entry k given those before it."""
+    scale = np.sqrt(np.diag(cov))
+    factor = np.linalg.cholesky(cov / np.outer(scale, scale))
+    return np.asarray(np.linalg.solve(factor, np.diag(1.0 / scale)))
+
+
 def focal_prior(size: tuple[int, int], setup: Setup) -> tuple[float, float]:
-    """Focal length and sigma in pixels: stated, or what phones usually have."""
+    """Focal length and sigma in pixels: measured, stated, or what phones usually have."""
+    if setup.known is not None:
+        lens = setup.known.at(size).lens
+        return lens.focal_px, lens.sigma_px
     if setup.lens is not None:
         return setup.lens.focal_px, setup.lens.sigma_px
     return ASSUMED_FOCAL * max(size), ASSUMED_FOCAL * ASSUMED_FOCAL_SIGMA * max(size)
@@ -201,6 +258,17 @@ def project(params: NDArray[np.float64], points_view: NDArray[np.float64]) -> ND
 
 def residuals(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
     """Whitened misfits (..., 23): 4 of lines, 4 of ends, then the priors."""
+    away = params - view.prior_mean
+    root = view.prior_root
+    priors = away / view.prior_sigma if root is None else away @ root.T
+    return np.concatenate([measured(view, params), priors], axis=-1)
+
+
+def measured(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Whitened misfits (..., 8) of the measurements alone: 4 of lines, 4 of ends.
+
+    The view's arrays may have leading axes of their own, which broadcast with those of `params`.
+    """
     focal = np.exp(params[..., 6])[..., None, None]
     k1 = params[..., 9, None, None]
     ends = ends_in_view(view, params)
@@ -216,17 +284,10 @@ def residuals(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
     norm = np.maximum(np.linalg.norm(span, axis=-1), 1e-9)
     rel = straight - ideal[..., 0:1, :]
     off = (rel[..., 0] * span[..., None, 1] - rel[..., 1] * span[..., None, 0]) / norm[..., None]
-    lines = off * focal / view.line_sigma[:, None]
+    lines = off * focal / view.line_sigma[..., :, None]
     # Ends: along the measured rod only; across is the lines' business.
     radius2 = (ideal**2).sum(axis=-1, keepdims=True)
     pixel = centre + focal[..., None] * ideal * (1.0 + k1[..., None] * radius2)
-    along = ((pixel - view.end_px) * view.along[:, None, :]).sum(axis=-1) / view.end_sigma
-    priors = (params - view.prior_mean) / view.prior_sigma
-    return np.concatenate(
-        [
-            lines.reshape(*params.shape[:-1], 4),
-            along.reshape(*params.shape[:-1], 4),
-            priors,
-        ],
-        axis=-1,
-    )
+    along = ((pixel - view.end_px) * view.along[..., :, None, :]).sum(axis=-1) / view.end_sigma
+    flat = (*params.shape[:-1], 4)
+    return np.concatenate([lines.reshape(flat), along.reshape(flat)], axis=-1)

@@ -77,7 +77,8 @@ def place(pose: Pose, setup: Setup) -> tuple[Placement, Layout]:
     layout = Layout(
         angle_rad=angle,
         sigma_rad=float(sigma[6]),
-        measured=False,  # one view hardly sees it: the prior speaks
+        # one view hardly sees it: without a first look, the prior speaks
+        measured=setup.known is not None and setup.known.angle_measured,
         square_offset_m=square if face_on else None,
         square_offset_sigma_m=float(sigma[7]) if face_on else None,
         separation_m=None if face_on else separation,

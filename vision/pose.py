@@ -104,7 +104,7 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     lens = Lens(
         focal,
         focal * float(np.sqrt(cov[6, 6])),
-        LensSource.ASSUMED if setup.lens is None else setup.lens.source,
+        lens_source(setup),
         float(best[9]),
     )
     return Pose(
@@ -120,12 +120,25 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     )
 
 
+def lens_source(setup: Setup) -> LensSource:
+    """Where the focal length comes from."""
+    if setup.known is not None:
+        return setup.known.source
+    return LensSource.ASSUMED if setup.lens is None else setup.lens.source
+
+
 def whitened_jacobian(pose: Pose) -> NDArray[np.float64]:
     """Derivatives (23, COUNT) of `vision.model.residuals`' rows, each over its sigma, at the pose.
 
     Without misfit, the pose's covariance is (J^T J)^-1 of this matrix.
     """
     return np.asarray(_jacobian(pose.view, pose.params[None])[0])
+
+
+def start_cost(rods: Rods, size: tuple[int, int], setup: Setup) -> float:
+    """The least cost of the places from which `solve_pose` would start: how promising they are."""
+    view = observe(rods.both, size, setup)
+    return float((residuals(view, _starts(view, setup)) ** 2).sum(axis=-1).min())
 
 
 def mark_hidden(rods: Rods, pose: Pose) -> Rods:

@@ -46,16 +46,21 @@ def conclude(
     setup: Setup,
     accept: float = ACCEPT,
     *,
+    pose: Pose | None = None,
     check_lens: bool = False,
 ) -> Reading:
     """The chain from the found rods on, for a picture of `size` (width, height).
 
     Rods whose log-odds are below `accept` are taken for none; below `ACCEPT`, never for square.
+    `pose`: the rods' pose from a solution of several views together (`vision.walk`), whose
+    agreement stands for the tests of a single view. It must come with that view's setup.
     `check_lens` asks whether the picture fits the lens's profile (a second pose, where there is a
     profile); it changes nothing else.
     """
     if isinstance(rods, NotFound):
         return not_found(rods, setup)
+    if pose is not None:
+        return _from_pose(rods, pose, size, setup, np.inf)
     ends_px = np.stack([rod.ends_px for rod in rods.both])
     # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
     wrong = surely_not(ends_px, size, setup)
@@ -70,6 +75,17 @@ def conclude(
         likely = rods.both if rods.search is None else rods.search.likely
         doubted = refused(likely, size, setup, belief >= ACCEPT - HOPE)
         return replace(not_found(doubted, setup), lens_check=check)
+    return replace(_from_pose(rods, pose, size, setup, belief), lens_check=check)
+
+
+def refuse(rods: Rods, reason: Reason, setup: Setup) -> Reading:
+    """The reading of rods that were found and are not to be believed."""
+    return not_found(NotFound(reason, rods.both), setup)
+
+
+def _from_pose(
+    rods: Rods, pose: Pose, size: tuple[int, int], setup: Setup, belief: float
+) -> Reading:
     rods = mark_hidden(rods, pose)
     placement, layout = place(pose, setup)
     cam_from_ground = pose.cam_from_view @ np.linalg.inv(ground_from_view(setup))
@@ -93,7 +109,6 @@ def conclude(
         unsure=unsure,
         pose=pose,
         belief=belief,
-        lens_check=check,
         aim=None if setup.aim is None else aim(pose, size, setup, setup.aim),
     )
 

@@ -32,6 +32,7 @@ class Reason(StrEnum):
     T_LAID = "t-laid"  # a T where a pair is expected
     T_TURNED = "t-turned"  # a T whose stem points elsewhere than to the lens
     APART = "apart"  # too far from each other for either layout
+    DISAGREES = "disagrees"  # lie otherwise than in the other views of the same setup
     TOO_DARK = "too-dark"
     BLANK = "blank"  # torn, covered or even picture
     TOO_SMALL = "too-small"

@@ -1,14 +1,19 @@
 """What is known before a picture is looked at: view, hand, rods, lens, tilt, player, tolerances.
 
-Everything here is stated by the user, a sensor or a profile; nothing is estimated.
+Everything here is stated by the user, a sensor or a profile, or was measured by a first look at
+the same rods; nothing is estimated from the picture at hand.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from vision.errors import SetupError
+
+if TYPE_CHECKING:
+    from vision.known import KnownRods
 
 
 class View(StrEnum):
@@ -217,8 +222,15 @@ class Setup:
     goal: Goal = field(default_factory=Goal)
     tolerance: Tolerance = field(default_factory=Tolerance)
     aim: AimPoint | None = None  # None: nobody asks where the rods point
+    known: KnownRods | None = None  # measured before: goes before `lens` and `rod_lengths_m`
 
     def __post_init__(self) -> None:
+        known = self.known
+        if known is not None and (known.view, known.handed) != (self.view, self.handed):
+            raise SetupError(
+                f"the rods were measured {known.view.value} for a {known.handed.value}-handed "
+                f"golfer, not {self.view.value} {self.handed.value}-handed: look at them again"
+            )
         for role, length in self.rod_lengths_m.items():
             if not 0.3 <= length <= 3.0:
                 raise SetupError(
@@ -232,5 +244,7 @@ class Setup:
         return ROLES[self.view]
 
     def length_m(self, role: Role) -> float:
-        """The stated length of a rod, by default an alignment stick's."""
+        """The measured or stated length of a rod, by default an alignment stick's."""
+        if self.known is not None and role in self.roles:
+            return self.known.lengths_m[self.roles.index(role)]
         return self.rod_lengths_m.get(role, STICK_LENGTH_M)

@@ -1,0 +1,160 @@
+"""Walks made up: views of one unmoved layout from above the rods back to the tripod.
+
+OpenCV projects (`tests.synthetic.camera`), not the project's own model; noise as in
+`tests.synthetic`.
+"""
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from tests.synthetic import LINE_PX, SIZE, _noisy, camera
+from vision.rods import End, Rods
+from vision.setup import Handed, Setup, Tilt, View
+from vision.walk import Sight
+
+RADIUS_M = 0.006
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Truth that all views share, in the order of `vision.known.SHARED`."""
+
+    view: View
+    handed: Handed
+    shared: np.ndarray
+
+    @property
+    def ends(self) -> np.ndarray:
+        """Rods' ends (2, 2, 3) in the view frame, by plane geometry."""
+        first, second = np.exp(self.shared[4:6])
+        lean, a, b = self.shared[6:9]
+        if self.view is View.DOWN_THE_LINE:
+            side = 1.0 if self.handed is Handed.RIGHT else -1.0
+            toe = [[0, first / 2], [0, -first / 2]]
+            half = np.array([-side * np.sin(lean), np.cos(lean)]) * second / 2
+            middle = np.array([side * a, b])
+            other = [middle + half, middle - half]
+        else:
+            toe = [[a - first / 2, 0], [a + first / 2, 0]]
+            toward = np.array([np.sin(lean), -np.cos(lean)])
+            other = [toward * b, toward * (b + second)]
+        flat = np.array([toe, other])
+        return np.concatenate([flat, np.full((2, 2, 1), RADIUS_M)], axis=-1)
+
+
+@dataclass(frozen=True)
+class MadeWalk:
+    layout: Layout
+    sights: list[Sight]
+    own: np.ndarray  # (n, 6) truth in the order of vision.model.NAMES
+
+
+def layout(
+    rng, view=View.FACE_ON, handed=Handed.RIGHT, focal_sigma=0.10, length_sigma=0.01
+) -> Layout:
+    pair = view is View.DOWN_THE_LINE
+    focal = 0.78 * SIZE[0] * np.exp(rng.normal(0, focal_sigma))
+    principal = (np.array(SIZE) - 1) / 2 + rng.normal(0, 0.004 * SIZE[0], 2)
+    k1 = rng.normal(0, 0.02)
+    lengths = np.log(1.22) + rng.normal(0, length_sigma, 2)
+    if pair:
+        shape = [np.deg2rad(rng.normal(0, 1.5)), rng.normal(0.54, 0.1), rng.uniform(-0.3, 0.3)]
+    else:
+        lean = np.deg2rad(rng.uniform(-4, 4))
+        shape = [lean, rng.normal(0, 0.08), rng.uniform(-0.05, 0.05)]
+    bias = np.deg2rad(rng.normal(0, 0.7, 2))
+    return Layout(view, handed, np.array([np.log(focal), *principal, k1, *lengths, *shape, *bias]))
+
+
+def truth_of(made: Layout, rng, share: float) -> np.ndarray:
+    """Where the phone is held at a share of the way (0: above the rods, 1: tripod)."""
+    distance = 0.65 + share * rng.uniform(2.4, 3.2) + abs(rng.normal(0, 0.1))
+    height = np.clip(1.5 - 0.3 * share + rng.normal(0, 0.08), 0.9, 1.7)
+    aside = rng.normal(0, 0.15)
+    # Aimed at the junction, or between a pair's rods; in the end the whole swing comes in.
+    rel = np.array([made.shared[7] / 2 if made.view is View.DOWN_THE_LINE else 0.0, 0.0])
+    rel = rel - np.array([aside, -distance])
+    heading = np.arctan2(rel[0], rel[1]) + np.deg2rad(rng.normal(0, 12 * (1 - share) + 2))
+    pitch = -np.arctan2(height, np.hypot(*rel) - 0.3) + np.deg2rad(rng.normal(0, 3) + 6 * share)
+    roll = np.deg2rad(rng.normal(0, 2))
+    return np.array([aside, -distance, np.log(height), heading, pitch, roll])
+
+
+def project(made: Layout, own: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Pixels (n, 2) of points (n, 3) in the view frame, by cv2.projectPoints."""
+    focal = np.exp(made.shared[0])
+    matrix = np.array([[focal, 0, made.shared[1]], [0, focal, made.shared[2]], [0, 0, 1]])
+    centre = np.array([own[0], own[1], np.exp(own[2])])
+    rvec, tvec = camera(own[3], own[4], own[5], centre)
+    dist = np.array([made.shared[3], 0, 0, 0.0])
+    return cv2.projectPoints(points.reshape(-1, 1, 3), rvec, tvec, matrix, dist)[0].reshape(-1, 2)
+
+
+def visible(made: Layout, own: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The rods' visible ends (2, 2, 2) in the picture, and which are cut off by its edge (2, 2)."""
+    shares = np.linspace(0.0, 1.0, 401)[:, None, None]
+    ends = made.ends
+    along = ends[:, 0] + shares * (ends[:, 1] - ends[:, 0])  # (401, 2, 3)
+    centre = np.array([own[0], own[1], np.exp(own[2])])
+    rotation = cv2.Rodrigues(camera(own[3], own[4], own[5], centre)[0])[0]
+    depth = (along - centre) @ rotation[2]
+    pixels = project(made, own, along.reshape(-1, 3)).reshape(401, 2, 2)
+    inside = ((pixels >= 0) & (pixels <= np.array(SIZE) - 1)).all(axis=-1) & (depth > 0.2)
+    out, cut = np.zeros((2, 2, 2)), np.zeros((2, 2), bool)
+    for rod in range(2):
+        where = np.flatnonzero(inside[:, rod])
+        if len(where) < 120:
+            raise ValueError("too little of a rod in the picture")
+        out[rod] = pixels[where[[0, -1]], rod]
+        cut[rod] = where[0] > 0, where[-1] < 400
+    return out, cut
+
+
+def sight(
+    rng, made: Layout, own: np.ndarray, sensor: bool = True, line_px=LINE_PX, length_sigma=0.01
+) -> Sight:
+    """What a finder leaves of one view, and the sensor's reading."""
+    pixels, cut = visible(made, own)
+    roles = Setup(view=made.view).roles
+    rods = []
+    for role, ends, off in zip(roles, pixels, cut, strict=True):
+        rod = _noisy(rng, role, ends, line_px)
+        rods.append(replace(rod, ends=tuple(End.CUT if c else End.SEEN for c in off)))
+    tilt = None
+    if sensor:
+        read = own[4:6] + made.shared[9:] + np.deg2rad(rng.normal(0, 0.3, 2))
+        tilt = Tilt(*read, np.deg2rad(0.3), np.deg2rad(0.7))
+    setup = Setup(
+        view=made.view,
+        handed=made.handed,
+        rod_lengths_m=dict.fromkeys(roles, 1.22),
+        rod_length_sigma=length_sigma,
+        tilt=tilt,
+    )
+    return Sight(Rods(rods[0], rods[1], 0.0, -20.0), SIZE, setup)
+
+
+def walk(
+    rng, count, *, sensor=True, made=None, shares=None, length_sigma=0.01, **kwargs
+) -> MadeWalk:
+    """A walk of `count` views, from steep to the tripod."""
+    made = made or layout(rng, length_sigma=length_sigma, **kwargs)
+    shares = np.linspace(0, 1, count) if shares is None else shares
+    own = [usable(made, rng, share) for share in shares]
+    sights = [sight(rng, made, o, sensor, length_sigma=length_sigma) for o in own]
+    return MadeWalk(made, sights, np.stack(own))
+
+
+def usable(made: Layout, rng, share: float) -> np.ndarray:
+    """A view with enough of both rods in the picture and at least three of their ends."""
+    for _ in range(300):
+        own = truth_of(made, rng, share)
+        try:
+            _, cut = visible(made, own)
+        except ValueError:
+            continue
+        if cut.sum() <= 1:
+            return own
+    raise AssertionError("no such view of these rods")
