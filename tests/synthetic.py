@@ -116,7 +116,7 @@ def draw(
             place=place,
             line_px=line_px,
         )
-    return Draw(setup, Rods(rods[0], rods[1], 0.0, -20.0), truth, params)
+    return Draw(setup, Rods(rods[0], rods[1], 5.0, -20.0), truth, params)
 
 
 def _noisy(rng, role, ends, line_px):

@@ -133,7 +133,7 @@ def sight(
         rod_length_sigma=length_sigma,
         tilt=tilt,
     )
-    return Sight(Rods(rods[0], rods[1], 0.0, -20.0), SIZE, setup)
+    return Sight(Rods(rods[0], rods[1], 5.0, -20.0), SIZE, setup)
 
 
 def walk(

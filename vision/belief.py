@@ -16,7 +16,7 @@ from vision.model import COUNT, residuals
 from vision.pose import Pose
 from vision.rods import Rods
 
-ACCEPT = 0.0  # log-odds from which rods are believed
+ACCEPT = 0.5  # log-odds from which rods are believed
 DIAMETER_M = 0.01  # a stick or a shaft, give or take a third
 MOST_MARGIN = 20.0
 MOST_PULL = 6.0
@@ -73,30 +73,32 @@ def log_odds(rods: Rods, pose: Pose) -> float:
 
 
 WEIGHTS: dict[str, float] = {
-    "geometry": 0.1829,
-    "margin": 0.2940,
-    "rivals": -0.0451,
-    "misfit": -0.9789,
-    "hidden": -3.5622,
-    "pull": -0.6324,
-    "pair": -2.0726,
-    "odd widths": -1.6684,
-    "higher step": -3.9130,
-    "lower strongest third": 17.8227,
-    "higher strongest third": 1.9260,
-    "lower upper quarter": -14.1968,
-    "lower filled": 5.0783,
-    "lower grey": -1.9260,
-    "higher bright": 0.1420,
-    "higher texture": 1.7212,
-    "lower taper": -4.1156,
-    "higher width": -3.3935,
-    "higher straight": -5.2805,
-    "lower contrast": 0.4220,
-    "higher contrast": 0.7854,
-    "lower length": 3.2231,
-    "higher length": -2.8140,
-    "lower free ends": 1.7512,
+    "geometry": 0.2058,
+    "margin": 0.2841,
+    "rivals": -0.0306,
+    "misfit": -0.9703,
+    "hidden": -3.6333,
+    "pull": -0.6707,
+    "pair": -2.1526,
+    "odd widths": -1.5236,
+    "higher step": -4.0413,
+    "higher beside": -5.7238,
+    "lower strongest third": 16.3998,
+    "higher strongest third": 2.3612,
+    "lower upper quarter": -13.6144,
+    "lower filled": 4.7007,
+    "lower grey": -2.7232,
+    "lower bright": 0.2059,
+    "higher bright": 0.0126,
+    "higher texture": 1.8371,
+    "lower taper": -4.4550,
+    "higher width": -3.2300,
+    "higher straight": -4.0347,
+    "lower contrast": 0.2755,
+    "higher contrast": 0.6554,
+    "lower length": 3.4835,
+    "higher length": -2.9766,
+    "lower free ends": 1.6867,
 }
-BIAS = -24.0735
+BIAS = -19.0183
 VECTOR = np.array([WEIGHTS.get(name, 0.0) for name in FEATURES])

@@ -37,10 +37,10 @@ class Level:
     evidence: Evidence
 
 
-COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 80, evidence.COARSE)
+COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 48, evidence.COARSE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
 FLOOR = -12.0  # a layout of a lower score is not worth a look
-SURE = 0.0  # score at the coarse level that makes the fine one needless
+SURE = -2.0  # score at the coarse level that makes the fine one needless
 RIVAL = 2.0  # evidence by which a segment may fall short of the worse rod and still rival it
 ALONE = -9.0  # stands for the evidence of segments that there are none of
 LIKELY = 1.0  # evidence from which a segment is told of as a rod

@@ -47,8 +47,9 @@ class Lines:
 
 def find_lines(planes: NDArray[np.float32], keep: int, sizes: Strips = FINE) -> Lines:
     """The `keep` strongest line pieces of contrast planes (3, h, w), duplicates removed."""
-    upright_ends, upright = _strongest_in_blocks(planes, sizes)
-    lying_ends, lying = _strongest_in_blocks(np.ascontiguousarray(planes.transpose(0, 2, 1)), sizes)
+    scaled = np.rint(planes * SCALE).astype(np.int16)
+    upright_ends, upright = _strongest_in_blocks(scaled, sizes)
+    lying_ends, lying = _strongest_in_blocks(np.ascontiguousarray(scaled.transpose(0, 2, 1)), sizes)
     ends = np.concatenate([upright_ends, lying_ends[:, :, ::-1]])
     strength = np.concatenate([upright, lying])
     order = np.argsort(-strength, kind="stable")[: 15 * keep]
@@ -57,7 +58,7 @@ def find_lines(planes: NDArray[np.float32], keep: int, sizes: Strips = FINE) -> 
 
 
 def _strongest_in_blocks(
-    planes: NDArray[np.float32], sizes: Strips
+    planes: NDArray[np.int16], sizes: Strips
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Strips of rows: the strongest line of each block, as ends (n, 2, 2) and strength (n,)."""
     _, height, width = planes.shape
@@ -73,9 +74,8 @@ def _strongest_in_blocks(
     side_by_side = np.zeros((strip, pitch * len(tops)), np.int16)
     sums = np.empty((len(planes), slopes, pitch * len(tops)), np.int16)
     for plane, target in zip(planes, sums, strict=True):
-        scaled = np.rint(plane * SCALE).astype(np.int16)
         for i, top in enumerate(tops):
-            side_by_side[:, i * pitch : i * pitch + width] = scaled[top : top + strip]
+            side_by_side[:, i * pitch : i * pitch + width] = plane[top : top + strip]
         target[:] = cv2.ximgproc.FastHoughTransform(
             side_by_side,
             cv2.CV_16S,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vision.errors import SetupError
 from vision.setup import Handed, Lens, LensSource, Setup, View
 
-# The first nine are entries 6 to 14 of `vision.model.NAMES`, in the same order.
+# The first nine are the last ones of `vision.model.NAMES`: what views of unmoved rods share.
 SHARED = (
     "log_focal",
     "cx_px",

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.known import KnownRods
+from vision.known import SHARED, KnownRods
 from vision.lens import straight
 from vision.rods import End, Rod
 from vision.setup import Handed, LensSource, Setup, Tilt, View
@@ -25,15 +25,7 @@ NAMES = (
     "heading_rad",
     "pitch_rad",
     "roll_rad",
-    "log_focal",
-    "cx_px",
-    "cy_px",
-    "k1",
-    "log_length_1",
-    "log_length_2",
-    "lean_rad",
-    "place_a_m",
-    "place_b_m",
+    *SHARED[:9],
 )
 COUNT = len(NAMES)
 STEP = np.array([1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-5] + [1e-6] * 5)

@@ -11,18 +11,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.contrast import contrast_planes
-from vision.find import FINE, FLOOR, Candidates, rank, settle
+from vision.find import COARSE, FLOOR, Candidates, rank, settle
 from vision.frame import Frame
 from vision.hough import Lines
 from vision.rods import Rods
 from vision.segments import grow
 from vision.setup import Setup
 
-STRIP_PX = FINE.strips.strip
+LEVEL = COARSE
+STRIP_PX = LEVEL.strips.strip
 MARGIN_PX = 48  # full-size pixels around the rods; the band itself reaches 26
-SHIFT_PX = 9  # half-size pixels that a rod may move from one frame to the next
+SHIFT_PX = 5  # pixels of the planes that a rod may move from one frame to the next
 PIECES = (0.2, 0.5, 0.8)  # where along each rod it is looked for
-LOSS = 4.0  # evidence may fall by this much from one frame to the next
+LOSS = 6.0  # evidence may fall by this much; whether they are believed is asked afterwards
 MAX_TURN_RAD = np.deg2rad(4.0)
 MAX_LONG_PX = 1600  # larger pictures are searched afresh at reduced size
 
@@ -34,24 +35,24 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     crop, corner = _crop(frame, rods)
     if crop is None:
         return None
-    planes = contrast_planes(crop)
-    half = [(rod.ends_px - corner + 0.5) / 2 - 0.5 for rod in rods.both]
-    longest = max(float(np.linalg.norm(e[1] - e[0])) for e in half)
-    pieces = np.concatenate([_pieces(e) for e in half]).astype(np.float32)
+    planes = contrast_planes(crop, LEVEL.reduction)
+    small = [(rod.ends_px - corner + 0.5) / LEVEL.reduction - 0.5 for rod in rods.both]
+    longest = max(float(np.linalg.norm(e[1] - e[0])) for e in small)
+    pieces = np.concatenate([_pieces(e) for e in small]).astype(np.float32)
     lines = Lines(pieces, np.ones(len(pieces), np.float32))
-    segments = grow(planes, lines, FINE.band, 1.2 * longest + STRIP_PX, SHIFT_PX)
-    logit = FINE.evidence.log_odds(segments.cues)
+    segments = grow(planes, lines, LEVEL.band, 1.2 * longest + STRIP_PX, SHIFT_PX)
+    logit = LEVEL.evidence.log_odds(segments.cues)
     chosen: list[int] = []
     for k, rod in enumerate(rods.both):
         mine = slice(k * len(PIECES), (k + 1) * len(PIECES))
         best = int(np.argmax(logit[mine])) + mine.start
         if (
             logit[best] < min(rod.score, 2.0) - LOSS
-            or _turn(segments.ends_px[best], half[k]) > MAX_TURN_RAD
+            or _turn(segments.ends_px[best], small[k]) > MAX_TURN_RAD
         ):
             return None
         chosen.append(best)
-    full = (segments.ends_px[chosen].astype(np.float64) + 0.5) * 2 - 0.5 + corner
+    full = (segments.ends_px[chosen].astype(np.float64) + 0.5) * LEVEL.reduction - 0.5 + corner
     candidates = Candidates(full, logit[chosen], logit[chosen])
     guesses = rank(candidates, (frame.width, frame.height), setup)
     same = [g for g in guesses if (g.first, g.second) == (0, 1)]
@@ -72,13 +73,14 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
 
 
 def _crop(frame: Frame, rods: Rods) -> tuple[Frame | None, NDArray[np.float64]]:
-    """The part of the frame around both rods, on even pixels, and its upper left corner."""
+    """The part of the frame around both rods, on whole pixels of the planes, and its corner."""
     ends = np.concatenate([rod.ends_px for rod in rods.both])
-    low = np.maximum(np.floor(ends.min(axis=0)) - MARGIN_PX, 0).astype(int) // 2 * 2
+    whole = LEVEL.reduction
+    low = np.maximum(np.floor(ends.min(axis=0)) - MARGIN_PX, 0).astype(int) // whole * whole
     high = (
         np.minimum(np.ceil(ends.max(axis=0)) + MARGIN_PX, [frame.width, frame.height]).astype(int)
-        // 2
-        * 2
+        // whole
+        * whole
     )
     if (high - low < 2 * STRIP_PX).any():
         return None, low.astype(np.float64)

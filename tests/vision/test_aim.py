@@ -55,7 +55,7 @@ def seen(view, hand, aim_deg, *, distance=180.0, offset=0.2, lean_deg=0.0):
     target = distance * np.array([math.cos(a), math.sin(a), 0.0])
     assert lens.depth(target[None])[0] > 0
     point = AimPoint(tuple(lens.project(target[None])[0].tolist()), distance_m=distance)
-    return Rods(rods[0], rods[1], 0.0, -20.0), setup, point
+    return Rods(rods[0], rods[1], 5.0, -20.0), setup, point
 
 
 @pytest.mark.parametrize(*LAID)

@@ -128,7 +128,7 @@ def _rods(setup, ends_px, rng):
             moved += across * np.array([[middle - tilt], [middle + tilt]])
             moved += along * rng.normal(0, END_PX, (2, 1))
         rods.append(Rod(role, moved, (End.SEEN, End.SEEN), LINE_PX, (END_PX, END_PX), 3.0, 3.0))
-    return Rods(rods[0], rods[1], 0.0, -20.0)
+    return Rods(rods[0], rods[1], 5.0, -20.0)
 
 
 def _errors(known, rng, source, count):

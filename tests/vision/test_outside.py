@@ -133,7 +133,7 @@ def solved(seen: Board, view: View) -> tuple[Pose, Setup, np.ndarray]:
         tilt=Tilt(np.deg2rad(-60), 0.0, np.deg2rad(30)),  # steep, and no more than that
     )
     rods = [rod(role, seen.px[at]) for role, at in lines.items()]
-    return solve_pose(Rods(rods[0], rods[1], 0.0, -20.0), seen.size, setup), setup, origin
+    return solve_pose(Rods(rods[0], rods[1], 5.0, -20.0), seen.size, setup), setup, origin
 
 
 @pytest.mark.parametrize("view", LAYOUTS)

@@ -140,7 +140,7 @@ def test_wrong_layouts_are_refused_even_where_the_finder_took_them(name, view, l
             Rod(role, ends, (End.SEEN, End.SEEN), 0.3, (1.5, 1.5), 3.0, 3.0)
             for role, ends in zip(setup.roles, px, strict=True)
         ]
-        reading = conclude(Rods(rods[0], rods[1], 0.0, -20.0), SIZE, setup)
+        reading = conclude(Rods(rods[0], rods[1], 5.0, -20.0), SIZE, setup)
         assert reading.verdict is Verdict.NOT_FOUND
         assert isinstance(reading.rods, NotFound)
         assert reading.rods.reason is reason

@@ -53,6 +53,15 @@ class Phone:
     async def until_kind(self, kind: str, seconds: float = 15) -> None:
         await self.until(f"teesquare.state().shown?.kind === {kind!r}", seconds)
 
+    async def sent(self, kind: str, seq: int) -> dict[str, Any]:
+        """The page's message of a kind (`aims`, `places`) with this number, once it has come."""
+        for _ in range(200):
+            came: list[dict[str, Any]] = getattr(self.server, kind)
+            if came and came[-1]["seq"] == seq:
+                return came[-1]
+            await asyncio.sleep(0.03)
+        raise AssertionError(f"no number {seq} of {kind}: {came}")
+
     async def text(self, selector: str) -> str:
         return await self.page.inner_text(selector)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import copy
 from typing import Any
 
@@ -28,6 +27,15 @@ AIM: dict[str, Any] = {
 }
 
 
+async def _begin(p: Phone) -> None:
+    """The page waits for a tap on the target."""
+    await p.start()
+    await p.until_kind("off")
+    await p.until("document.getElementById('video').videoWidth === 1280")
+    await p.page.click("#aim")
+    await p.until_kind("aim-tap")
+
+
 async def _tap(p: Phone, u: float, v: float) -> None:
     box = await p.page.evaluate(
         "(() => {const b = document.getElementById('video').getBoundingClientRect();"
@@ -36,27 +44,15 @@ async def _tap(p: Phone, u: float, v: float) -> None:
     await p.page.mouse.click(box[0] + u * box[2], box[1] + v * box[3])
 
 
-async def _aim(p: Phone, seq: int) -> dict[str, Any]:
-    for _ in range(200):
-        if p.server.aims and p.server.aims[-1]["seq"] == seq:
-            return p.server.aims[-1]
-        await asyncio.sleep(0.03)
-    raise AssertionError(f"no target number {seq}: {p.server.aims}")
-
-
 @pytest.mark.parametrize("size", [PORTRAIT, LANDSCAPE], ids=["upright", "sideways"])
 async def test_the_target_is_tapped_and_the_rods_aim_takes_the_panel(size: tuple[int, int]) -> None:
     async with phone(size=size) as p:
         p.server.guidance = copy.deepcopy(OFF) | {"size": [640, 360]}
-        await p.start()
-        await p.until_kind("off")
-        await p.until("document.getElementById('video').videoWidth === 1280")
-        await p.page.click("#aim")
-        await p.until_kind("aim-tap")
+        await _begin(p)
         assert await p.text("#word") == "Tap the target"
-        assert (await _aim(p, 1))["xy_px"] is None
+        assert (await p.sent("aims", 1))["xy_px"] is None
         await _tap(p, 0.6, 0.3)
-        sent = await _aim(p, 2)
+        sent = await p.sent("aims", 2)
         assert sent["xy_px"] == pytest.approx([383.5, 107.5], abs=1.5)
         assert (sent["size"], sent["distance_m"]) == ([640, 360], None)
         p.server.guidance = copy.deepcopy(SQUARE) | AIM  # aiming, even a square lens says the aim
@@ -68,7 +64,7 @@ async def test_the_target_is_tapped_and_the_rods_aim_takes_the_panel(size: tuple
         assert p.server.hints == []  # no rod was marked
         assert (await p.state())["verdict"] is None
         await p.page.click("#aim-again")
-        assert (await _aim(p, 3))["xy_px"] is None
+        assert (await p.sent("aims", 3))["xy_px"] is None
         await p.until_kind("aim-tap")
         await p.page.click("#aim")  # off
         await p.until_kind("square")
@@ -79,19 +75,15 @@ async def test_the_target_is_tapped_and_the_rods_aim_takes_the_panel(size: tuple
 
 async def test_the_distance_is_stated_in_metres_or_yards() -> None:
     async with phone() as p:
-        await p.start()
-        await p.until_kind("off")
-        await p.until("document.getElementById('video').videoWidth === 1280")
-        await p.page.click("#aim")
-        await p.until_kind("aim-tap")
+        await _begin(p)
         await _tap(p, 0.6, 0.3)
-        await _aim(p, 2)
+        await p.sent("aims", 2)
         await p.page.click("#live-settings")
         await p.page.click("label[for='set-units-in']")
         field = p.page.locator("[id='set-aim_distance_m']")
         await field.fill("200")
         await field.dispatch_event("change")
-        sent = await _aim(p, 3)
+        sent = await p.sent("aims", 3)
         assert sent["distance_m"] == pytest.approx(200 * 0.9144)  # 1959: a yard is 0.9144 m
         assert sent["xy_px"] == p.server.aims[-2]["xy_px"]
         assert await field.input_value() == "200"
@@ -99,11 +91,7 @@ async def test_the_distance_is_stated_in_metres_or_yards() -> None:
 
 async def test_a_target_that_says_nothing_is_told_with_its_reason() -> None:
     async with phone() as p:
-        await p.start()
-        await p.until_kind("off")
-        await p.until("document.getElementById('video').videoWidth === 1280")
-        await p.page.click("#aim")
-        await p.until_kind("aim-tap")
+        await _begin(p)
         await _tap(p, 0.6, 0.3)
         why = "The phone has been moved since the target was tapped. Tap the target again."
         empty = dict.fromkeys(AIM["aim"]) | {"rods": [], "reason": "moved", "text": why}

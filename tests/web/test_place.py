@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import copy
 import math
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 import pytest
 
 from tests.web.fake_server import NOT_FOUND, OFF, SQUARE
-from tests.web.page_driver import LANDSCAPE, PORTRAIT, Phone, phone
+from tests.web.page_driver import LANDSCAPE, PORTRAIT, phone
 
 pytestmark = pytest.mark.browser
 
@@ -29,14 +28,6 @@ MOVED = STILL | {
 }
 
 
-async def _place(p: Phone, seq: int) -> dict[str, Any]:
-    for _ in range(200):
-        if p.server.places and p.server.places[-1]["seq"] == seq:
-            return p.server.places[-1]
-        await asyncio.sleep(0.03)
-    raise AssertionError(f"no place number {seq}: {p.server.places}")
-
-
 @pytest.mark.parametrize("size", [PORTRAIT, LANDSCAPE], ids=["upright", "sideways"])
 async def test_a_place_is_remembered_and_a_move_takes_the_panel(size: tuple[int, int]) -> None:
     async with phone(size=size) as p:
@@ -47,7 +38,7 @@ async def test_a_place_is_remembered_and_a_move_takes_the_panel(size: tuple[int,
         await p.page.fill("#place-name", "bay 3")
         await p.page.fill("#place-move", "2,5")
         await p.page.click("#place-remember")
-        sent = await _place(p, 1)
+        sent = await p.sent("places", 1)
         assert (sent["do"], sent["name"]) == ("remember", "bay 3")
         assert sent["move_m"] == pytest.approx(0.025)
         assert sent["turn_deg"] == 0.3
@@ -72,7 +63,7 @@ async def test_a_place_is_remembered_and_a_move_takes_the_panel(size: tuple[int,
         await p.until_kind("square")
         await p.page.click("#place-open")
         await p.page.click("#place-stop")
-        assert (await _place(p, 2))["do"] == "stop"
+        assert (await p.sent("places", 2))["do"] == "stop"
         assert await p.text("#place-status") == ""
         assert p.errors == []
 
@@ -89,7 +80,7 @@ async def test_a_place_of_another_day_is_watched_again_and_wrong_numbers_are_tol
         assert p.server.places == []
         await p.page.fill("#place-turn", "0.5")
         await p.page.click(".place-known >> text=bay 7")
-        sent = await _place(p, 1)
+        sent = await p.sent("places", 1)
         assert (sent["do"], sent["name"], sent["turn_deg"]) == ("watch", "bay 7", 0.5)
         p.server.guidance = copy.deepcopy(OFF) | {"drift": None}
         await p.until("document.getElementById('place-status').textContent.includes('not know')")
