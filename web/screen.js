@@ -22,7 +22,7 @@ export class LiveScreen {
 
   /** Shows a decision (decide.js) and, where it rests on guidance, its details. Returns what is shown. */
   render(view, guidance, settings, nowMs) {
-    const fresh = ["off", "hold", "square", "not-found", "aim", "aim-tap", "drift"].includes(view.kind);
+    const fresh = ["off", "hold", "square", "not-found", "aim", "aim-tap", "drift", "look", "moved"].includes(view.kind);
     const word = view.word ?? t(`state.${view.kind}.word`);
     const say = view.say ?? maybe(`state.${view.kind}.say`) ?? "";
     this.shown = {
