@@ -19,6 +19,8 @@ from vision.known import KnownRods
 from vision.moved import (
     FALSE_ALARM,
     GOES,
+    ROW_FRAMES,
+    ROW_S,
     STAYS,
     Doubt,
     Stand,
@@ -49,6 +51,7 @@ PATIENCE_S = 6.0  # standing so long with rods in view, the page goes on without
 LAG_S = 0.06  # between a picture and the tilt reading that comes with it
 AFRESH = 4  # looks in a row that disagree: the first ones were wrong, or the rods were moved
 LOST_S = 0.4  # known rods not found so long: perhaps they lie otherwise
+MOST_STAND = 60  # frames of a stand that are averaged
 DOUBTING = 3  # frames in a row that disagree, from which what was measured is not used
 AGREES = 0.01  # probability from which a later look may refine what is known
 AGAIN_S = 0.3  # a second look costs a full search: so often
@@ -96,7 +99,8 @@ class FirstLook:
     armed: bool = True  # a phone that looks down begins a look
     disagreed: int = 0
     doubt: Doubt = field(default_factory=Doubt)
-    stand: Stand | None = None
+    stand: Stand | None = None  # where the phone stands
+    gone: Stand | None = None  # where the rods show since one of them has left its place
     doubting: bool = False  # what was measured is not used until a view agrees with it again
     seen_s: float = float("-inf")
     looked_s: float = float("-inf")
@@ -355,23 +359,27 @@ def _check(
         return replace(look, seen_s=time_s)
     still = look.motion.still_for_s(time_s) >= STEEP_S
     look = replace(look, seen_s=time_s)
-    says = _stood(look, rods, size)
-    if says is None and not still:
+    went = _stood(look, rods, size)
+    if went:
+        return _gone(look, rods, size, setup, time_s)
+    look = replace(look, gone=None)
+    if went is None and not still:
         return replace(look, stand=None)
     seen = agreement(rods, size, asked)
-    agrees = not seen.moved(FALSE_ALARM)
-    if says is None:
+    agrees, says = not seen.moved(FALSE_ALARM), False
+    if went is None:
         says = speaks_for_moved(rods, size, asked, seen)
-        look = replace(look, stand=_standing(look.stand, rods, size) if agrees else None)
-    elif not says:
+        new = _standing(look.stand, rods, size, setup.tilt, time_s) if agrees else None
+        look = replace(look, stand=new)
+    elif look.stand is not None:
         agrees = True  # they lie as when they last agreed
+        if look.stand.frames < MOST_STAND:
+            look = replace(look, stand=look.stand.more(rods, setup.tilt))
     doubt = doubted(look.doubt, says, time_s)
     doubting = (look.doubting and not agrees) or doubt.frames >= DOUBTING
     look = replace(look, doubt=doubt, doubting=doubting)
     if is_moved(look.doubt, time_s):
-        return replace(
-            look, phase=Phase.MOVED, sights=(), walk=None, known=None, doubt=Doubt(), disagreed=0
-        )
+        return _moved(look)
     if seen.probability < AGREES or len(look.sights) >= MOST:
         return look
     finer = _take(look, rods, size, setup, APART)
@@ -382,11 +390,51 @@ def _check(
     return _knowing(finer, finer.walk.known)
 
 
-def _standing(before: Stand | None, rods: Rods, size: tuple[int, int]) -> Stand:
+def _moved(look: FirstLook) -> FirstLook:
+    return FirstLook(
+        Phase.MOVED,
+        look.facts,
+        wide=look.wide,
+        motion=look.motion,
+        armed=look.armed,
+        finished=look.finished,
+        seen_s=look.seen_s,
+    )
+
+
+def _gone(
+    look: FirstLook, rods: Rods, size: tuple[int, int], setup: Setup, time_s: float
+) -> FirstLook:
+    """Decide, where one rod has left its place, whether it was the rod or the phone that moved."""
+    assert look.stand is not None and look.known is not None
+    tilt = setup.tilt
+    gone = look.gone.more(rods, tilt) if look.gone else stand(rods, size, tilt, time_s)
+    if gone.frames < ROW_FRAMES or time_s - gone.since_s < ROW_S:
+        return replace(look, gone=gone, doubting=look.doubting or gone.frames >= DOUBTING)
+    known = look.known
+    kept, read = look.stand.view(rods, tilt)
+    sight = _sight(look, kept, size, replace(setup, tilt=read))
+    # The look at where the phone stood, its sensor's noise averaged away, binds lens and layout.
+    if sight is not None:
+        walk = solve_walk((*look.sights, sight), look.walk)
+        if isinstance(walk, Walk) and walk.views[-1].fate is not Fate.DISAGREES:
+            known = walk.known
+    now, read = gone.view(rods, tilt)
+    asked = known.at(size).applied(replace(setup, tilt=read))
+    seen = agreement(now, size, asked)
+    if speaks_for_moved(now, size, asked, seen):
+        return _moved(look)
+    # The phone was moved: it stands anew.
+    return replace(look, stand=None, gone=None, doubting=seen.moved(FALSE_ALARM))
+
+
+def _standing(
+    before: Stand | None, rods: Rods, size: tuple[int, int], tilt: Tilt | None, time_s: float
+) -> Stand:
     """The stand with one more frame; a new one where the phone has moved since."""
     if before is None or before.ready or before.size != size:
-        return stand(rods, size)
-    return before.more(rods)
+        return stand(rods, size, tilt, time_s)
+    return before.more(rods, tilt)
 
 
 def _stood(look: FirstLook, rods: Rods, size: tuple[int, int]) -> bool | None:

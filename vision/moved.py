@@ -1,9 +1,9 @@
 """Whether the rods lie as they were measured, frame after frame, and what stays known if not.
 
-A phone that stands shows it best: one rod stays in the picture and the other does not. No move of
-the phone does that: for the one to stay within `STAYS`, the phone may turn and slide together by
-some centimetres at most, and then the other hardly moves either. Where the phone has moved as well,
-the view is held against what was measured:
+A phone that stands shows it best: one rod stays in the picture and the other does not. A phone that
+is slid and turned at once can look much the same, so the means of the frames before and after are
+then asked for their agreement: the same errors of lens, layout and sensor are in both, which leaves
+little room. Where both rods left their places, each view is held against what was measured:
 
 A view of unmoved rods disagrees (chi^2 beyond its tail's point) in `FALSE_ALARM` of independent
 views, so `ROW_FRAMES` in a row never happen by noise alone. What may last for many frames is one
@@ -30,11 +30,12 @@ from vision.model import (
     T_LEAN_RAD,
 )
 from vision.rods import Rods
-from vision.setup import Setup, View
+from vision.setup import Setup, Tilt, View
 
 STAYS = 0.002  # of the longer side: a line that stays, with its noise
 GOES = 0.005  # and one that does not: a T's stem turned by some 0.7 degrees at 3.5 m
-STAND_FRAMES = 5
+STAND_FRAMES = 8
+LASTING_RAD = float(np.deg2rad(0.05))  # of a sensor's noise that no mean takes away
 FALSE_ALARM = 1e-4
 ROW_FRAMES = 6
 ROW_S = 0.8
@@ -60,22 +61,47 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stand:
-    """Where both rods showed (2 rods, 2 ends, 2) while the phone stood, mean of `frames`."""
+    """Where both rods showed (2 rods, 2 ends, 2) while the phone stood, mean of `frames`.
+
+    `tilt_rad` (2,) is the mean of what the sensor read, where there is one.
+    """
 
     size: tuple[int, int]
     ends_px: NDArray[np.float64]
+    tilt_rad: NDArray[np.float64] | None
     frames: int
+    since_s: float
 
     @property
     def ready(self) -> bool:
         """Whether it is a mean of enough frames to be held against."""
         return self.frames >= STAND_FRAMES
 
-    def more(self, rods: Rods) -> Stand:
+    def more(self, rods: Rods, tilt: Tilt | None) -> Stand:
         """The mean with one more frame."""
         ends = np.stack([rod.ends_px for rod in rods.both])
         mean = self.ends_px + (ends - self.ends_px) / (self.frames + 1)
-        return replace(self, ends_px=mean, frames=self.frames + 1)
+        read = self.tilt_rad
+        if read is not None and tilt is not None:
+            read = read + (np.array([tilt.pitch_rad, tilt.roll_rad]) - read) / (self.frames + 1)
+        return replace(self, ends_px=mean, tilt_rad=read, frames=self.frames + 1)
+
+    def view(self, rods: Rods, tilt: Tilt | None) -> tuple[Rods, Tilt | None]:
+        """The mean as one view: the sensor's noise shrinks with the frames, the finder's does not.
+
+        `rods` and `tilt` are one frame's, for what has no mean.
+        """
+        first, second = (
+            replace(rod, ends_px=ends) for rod, ends in zip(rods.both, self.ends_px, strict=True)
+        )
+        if tilt is not None and self.tilt_rad is not None:
+            pitch, roll = (
+                float(np.hypot(noise / np.sqrt(self.frames), LASTING_RAD))
+                for noise in tilt.noise_rad
+            )
+            at = self.tilt_rad
+            tilt = Tilt(float(at[0]), float(at[1]), pitch, tilt.bias_sigma_rad, roll)
+        return replace(rods, first=first, second=second), tilt
 
     def aside(self, rods: Rods) -> NDArray[np.float64]:
         """How far each rod's line (2,) has gone across itself, of the picture's longer side.
@@ -90,9 +116,10 @@ class Stand:
         return np.asarray(np.abs(off).max(axis=1) / max(self.size))
 
 
-def stand(rods: Rods, size: tuple[int, int]) -> Stand:
+def stand(rods: Rods, size: tuple[int, int], tilt: Tilt | None, time_s: float) -> Stand:
     """The first frame of a stand."""
-    return Stand(size, np.stack([rod.ends_px for rod in rods.both]), 1)
+    read = None if tilt is None else np.array([tilt.pitch_rad, tilt.roll_rad])
+    return Stand(size, np.stack([rod.ends_px for rod in rods.both]), read, 1, time_s)
 
 
 def widened(known: KnownRods) -> KnownRods:
