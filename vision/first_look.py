@@ -10,12 +10,12 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vision.agree import agreement
 from vision.errors import SetupError
 from vision.keyframes import spread_out
 from vision.known import KnownRods
+from vision.motion import Motion, away, moving, scaled, wider
 from vision.moved import (
     FALSE_ALARM,
     GOES,
@@ -31,7 +31,7 @@ from vision.moved import (
     widened,
 )
 from vision.pose import Pose
-from vision.rods import Rod, Rods
+from vision.rods import Rods
 from vision.setup import Lens, Setup, Tilt
 from vision.sights import Sight
 from vision.walk import Fate, NoWalk, Walk, solve_walk
@@ -45,7 +45,6 @@ STEEP_S = 0.3
 # exposure of 1/120 s, and leave the tilt sensor behind.
 SHARP = 0.25
 APART = 0.05  # the four ends together, from every look kept
-STANDING = 0.008  # the ends' mean, from where they were
 STAND_S = 0.7  # standing so long, a measured layout is used
 PATIENCE_S = 6.0  # standing so long with rods in view, the page goes on without
 LAG_S = 0.06  # between a picture and the tilt reading that comes with it
@@ -65,22 +64,6 @@ class Phase(StrEnum):
     BACK = "back"  # walk back to the tripod
     KNOWN = "known"  # rods and lens measured, used in every frame
     MOVED = "moved"  # the rods were moved since; lens, lengths and bias stay known
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Motion:
-    """How the rods' ends move in the picture: last seen, and where they have stood since when."""
-
-    size: tuple[int, int]
-    ends_px: NDArray[np.float64]
-    time_s: float
-    stood_px: NDArray[np.float64]
-    stood_s: float
-    speed: float = float("inf")  # longer sides a second
-
-    def still_for_s(self, time_s: float) -> float:
-        """Seconds for which the ends have stood."""
-        return time_s - self.stood_s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,7 +162,7 @@ def watch(
     if rods is None:
         lost = look.phase is Phase.KNOWN and time_s - look.seen_s > LOST_S
         return replace(look, motion=None, doubting=look.doubting or lost)
-    look = replace(look, motion=_moving(look.motion, rods, size, time_s))
+    look = replace(look, motion=moving(look.motion, rods, size, time_s))
     if look.collecting:
         if pitch is None and pose is not None:
             pitch = float(pose.params[4])
@@ -226,19 +209,6 @@ def _tilted(look: FirstLook, pitch_rad: float | None, time_s: float) -> FirstLoo
     return again(look, time_s) if look.phase in (Phase.OFF, Phase.MOVED) else look
 
 
-def _moving(before: Motion | None, rods: Rods, size: tuple[int, int], time_s: float) -> Motion:
-    ends = np.concatenate([rod.ends_px for rod in rods.both])
-    if before is None or before.size != size or time_s <= before.time_s:
-        return Motion(size, ends, time_s, ends, time_s)
-    longer = max(size)
-    away = float(np.linalg.norm(ends - before.ends_px, axis=1).mean()) / longer
-    speed = away / (time_s - before.time_s)
-    gone = float(np.linalg.norm(ends - before.stood_px, axis=1).mean()) / longer
-    if gone > STANDING:
-        return Motion(size, ends, time_s, ends, time_s, speed)
-    return Motion(size, ends, time_s, before.stood_px, before.stood_s, speed)
-
-
 def _collect(
     look: FirstLook,
     rods: Rods,
@@ -278,7 +248,7 @@ def _take(
             return look
         look = replace(look, sights=())  # the phone was turned before anything was measured
         sight = Sight(rods, size, replace(_facts(setup), tilt=setup.tilt, known=look.wide))
-    elif any(_away(sight, kept) < apart for kept in look.sights):
+    elif any(away(sight, kept) < apart for kept in look.sights):
         return look
     sights = (*look.sights, sight)
     if len(sights) > MOST:
@@ -305,7 +275,7 @@ def _sight(look: FirstLook, rods: Rods, size: tuple[int, int], setup: Setup) -> 
         # The lens's turn between picture and reading, no larger than the ends' way says.
         focal = applied_focal(look, size)
         late = LAG_S * look.motion.speed * max(size) / focal
-        tilt = _wider(tilt, late)
+        tilt = wider(tilt, late)
     base = replace(_facts(setup), tilt=tilt, known=known)
     if not look.sights or look.sights[0].size == size:
         return Sight(rods, size, base)
@@ -313,7 +283,7 @@ def _sight(look: FirstLook, rods: Rods, size: tuple[int, int], setup: Setup) -> 
     factor = want[0] / size[0]
     if abs(want[1] - factor * size[1]) > 1 + 0.005 * want[1]:
         return None
-    first, second = (_scaled(rod, factor) for rod in rods.both)
+    first, second = (scaled(rod, factor) for rod in rods.both)
     return Sight(replace(rods, first=first, second=second), want, base)
 
 
@@ -322,29 +292,6 @@ def applied_focal(look: FirstLook, size: tuple[int, int]) -> float:
     if look.walk is not None and look.walk.known.size == size:
         return look.walk.known.lens.focal_px
     return 0.78 * max(size)
-
-
-def _wider(tilt: Tilt, late_rad: float) -> Tilt:
-    pitch, roll = (float(np.hypot(sigma, late_rad)) for sigma in tilt.noise_rad)
-    return replace(tilt, sigma_rad=pitch, roll_sigma_rad=roll)
-
-
-def _scaled(rod: Rod, factor: float) -> Rod:
-    """The rod in a picture resized by `factor`; pixel 0 is the middle of the first pixel."""
-    first, second = rod.end_sigma_px
-    return replace(
-        rod,
-        ends_px=(rod.ends_px + 0.5) * factor - 0.5,
-        line_sigma_px=rod.line_sigma_px * factor,
-        end_sigma_px=(first * factor, second * factor),
-        width_px=rod.width_px * factor,
-    )
-
-
-def _away(a: Sight, b: Sight) -> float:
-    """How far two looks' ends lie apart, all four together, of the longer side."""
-    ends = [np.stack([rod.ends_px for rod in s.rods.both]) for s in (a, b)]
-    return float(np.linalg.norm(ends[0] - ends[1])) / max(a.size)
 
 
 def _check(

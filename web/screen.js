@@ -30,7 +30,8 @@ export class LiveScreen {
     };
     this.#order(view, word, say);
     this.#strip(fresh && guidance ? guidance : null, settings);
-    this.#lines(fresh ? guidance : null);
+    // What the film would show says nothing yet while the rods are being measured.
+    this.#lines(fresh && view.kind !== "look" ? guidance : null);
     if (fresh && guidance) this.overlay.show(guidance, view.kind === "square");
     else this.overlay.clear();
     this.#announce(view.kind + view.arrow, say || word, nowMs);

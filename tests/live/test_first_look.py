@@ -129,8 +129,10 @@ def check(looks, capsys):
     kicked = first(seen, lambda look: look["frame"].phase == "kicked")
     told = first(
         seen,
-        lambda look: look["frame"].phase in ("walk", "stand")
-        and look["guidance"]["advice"][0]["move"] == "rods",
+        lambda look: (
+            look["frame"].phase in ("walk", "stand")
+            and look["guidance"]["advice"][0]["move"] == "rods"
+        ),
     )
     moved = first(
         seen,

@@ -38,7 +38,7 @@ KNOWN = NONE | {
     "looks": 9,
     "angle_sigma_deg": 0.2,
     "measured": True,
-    "text": "Rods and lens measured from 9 looks: the rods' angle to ± 0.4°.",
+    "text": "Rods measured from 9 looks: angle to ± 0.4°.",
 }
 MOVED = NONE | {
     "phase": "moved",
