@@ -19,20 +19,21 @@ from vision.motion import Motion, away, moving, scaled, wider
 from vision.moved import (
     FALSE_ALARM,
     GOES,
-    ROW_FRAMES,
-    ROW_S,
     STAYS,
+    STAYS_ALONG,
+    STRAYED,
     Doubt,
     Stand,
     doubted,
     is_moved,
+    lying_otherwise,
     speaks_for_moved,
     stand,
     widened,
 )
 from vision.pose import Pose
 from vision.rods import Rods
-from vision.setup import Lens, Setup, Tilt
+from vision.setup import Lens, Setup
 from vision.sights import Sight
 from vision.walk import Fate, NoWalk, Walk, solve_walk
 
@@ -83,7 +84,7 @@ class FirstLook:
     disagreed: int = 0
     doubt: Doubt = field(default_factory=Doubt)
     stand: Stand | None = None  # where the phone stands
-    gone: Stand | None = None  # where the rods show since one of them has left its place
+    strayed: int = 0  # frames in a row with neither rod in its place
     doubting: bool = False  # what was measured is not used until a view agrees with it again
     seen_s: float = float("-inf")
     looked_s: float = float("-inf")
@@ -307,27 +308,27 @@ def _check(
     still = look.motion.still_for_s(time_s) >= STEEP_S
     look = replace(look, seen_s=time_s)
     went = _stood(look, rods, size)
-    if went:
-        return _gone(look, rods, size, setup, time_s)
-    look = replace(look, gone=None)
+    held = look.stand is not None and look.stand.ready
+    strayed = look.strayed + 1 if held and went is None else 0
+    look = replace(look, strayed=strayed, stand=None if strayed >= STRAYED else look.stand)
     if went is None and not still:
-        return replace(look, stand=None)
+        return look
     seen = agreement(rods, size, asked)
     agrees, says = not seen.moved(FALSE_ALARM), False
-    if went is None:
+    if went:
+        says, agrees = not lying_otherwise(rods, size, asked).moved(FALSE_ALARM), False
+    elif went is None:
         says = speaks_for_moved(rods, size, asked, seen)
-        new = _standing(look.stand, rods, size, setup.tilt, time_s) if agrees else None
-        look = replace(look, stand=new)
-    elif look.stand is not None:
+    else:
         agrees = True  # they lie as when they last agreed
-        if look.stand.frames < MOST_STAND:
-            look = replace(look, stand=look.stand.more(rods, setup.tilt))
+    if agrees and (went is False or look.stand is None or not look.stand.ready):
+        look = replace(look, stand=_standing(look.stand, rods, size))
     doubt = doubted(look.doubt, says, time_s)
     doubting = (look.doubting and not agrees) or doubt.frames >= DOUBTING
     look = replace(look, doubt=doubt, doubting=doubting)
     if is_moved(look.doubt, time_s):
         return _moved(look)
-    if seen.probability < AGREES or len(look.sights) >= MOST:
+    if went or seen.probability < AGREES or len(look.sights) >= MOST:
         return look
     finer = _take(look, rods, size, setup, APART)
     if finer.walk is None or finer.walk is look.walk:
@@ -349,49 +350,22 @@ def _moved(look: FirstLook) -> FirstLook:
     )
 
 
-def _gone(
-    look: FirstLook, rods: Rods, size: tuple[int, int], setup: Setup, time_s: float
-) -> FirstLook:
-    """Decide, where one rod has left its place, whether it was the rod or the phone that moved."""
-    assert look.stand is not None and look.known is not None
-    tilt = setup.tilt
-    gone = look.gone.more(rods, tilt) if look.gone else stand(rods, size, tilt, time_s)
-    if gone.frames < ROW_FRAMES or time_s - gone.since_s < ROW_S:
-        return replace(look, gone=gone, doubting=look.doubting or gone.frames >= DOUBTING)
-    known = look.known
-    kept, read = look.stand.view(rods, tilt)
-    sight = _sight(look, kept, size, replace(setup, tilt=read))
-    # The look at where the phone stood, its sensor's noise averaged away, binds lens and layout.
-    if sight is not None:
-        walk = solve_walk((*look.sights, sight), look.walk)
-        if isinstance(walk, Walk) and walk.views[-1].fate is not Fate.DISAGREES:
-            known = walk.known
-    now, read = gone.view(rods, tilt)
-    asked = known.at(size).applied(replace(setup, tilt=read))
-    seen = agreement(now, size, asked)
-    if speaks_for_moved(now, size, asked, seen):
-        return _moved(look)
-    # The phone was moved: it stands anew.
-    return replace(look, stand=None, gone=None, doubting=seen.moved(FALSE_ALARM))
-
-
-def _standing(
-    before: Stand | None, rods: Rods, size: tuple[int, int], tilt: Tilt | None, time_s: float
-) -> Stand:
-    """The stand with one more frame; a new one where the phone has moved since."""
-    if before is None or before.ready or before.size != size:
-        return stand(rods, size, tilt, time_s)
-    return before.more(rods, tilt)
+def _standing(before: Stand | None, rods: Rods, size: tuple[int, int]) -> Stand:
+    """The stand with one more frame."""
+    if before is None or before.size != size:
+        return stand(rods, size)
+    return before if before.frames >= MOST_STAND else before.more(rods)
 
 
 def _stood(look: FirstLook, rods: Rods, size: tuple[int, int]) -> bool | None:
     """Whether one rod has left its place beside the other; None where the phone has moved."""
     if look.stand is None or not look.stand.ready or look.stand.size != size:
         return None
-    aside = look.stand.aside(rods)
+    aside, along = look.stand.aside(rods), look.stand.along(rods)
     if aside.max() < GOES:
         return False
-    return True if aside.min() < STAYS else None
+    stays = int(aside.argmin())
+    return True if aside[stays] < STAYS and along[stays] < STAYS_ALONG else None
 
 
 def _knowing(look: FirstLook, known: KnownRods) -> FirstLook:

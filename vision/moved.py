@@ -1,10 +1,9 @@
 """Whether the rods lie as they were measured, frame after frame, and what stays known if not.
 
-A phone that stands shows it best: one rod stays in the picture and the other does not. A phone that
-is slid and turned at once can look much the same, so the means of the frames before and after are
-then asked for their agreement: the same errors of lens, layout and sensor are in both, which leaves
-little room. Where both rods left their places, each view is held against what was measured:
-
+A phone that stands shows it best: one rod stays in the picture, along itself too, in every frame,
+and the other does not. A phone that is moved takes both from their places while it moves, even if
+it ends where one of them shows as before. Where both have left, each view is held against what was
+measured:
 A view of unmoved rods disagrees (chi^2 beyond its tail's point) in `FALSE_ALARM` of independent
 views, so `ROW_FRAMES` in a row never happen by noise alone. What may last for many frames is one
 thing covered or one edge found wrongly; therefore the same view must also fit rods that lie
@@ -30,12 +29,13 @@ from vision.model import (
     T_LEAN_RAD,
 )
 from vision.rods import Rods
-from vision.setup import Setup, Tilt, View
+from vision.setup import Setup, View
 
 STAYS = 0.002  # of the longer side: a line that stays, with its noise
 GOES = 0.005  # and one that does not: a T's stem turned by some 0.7 degrees at 3.5 m
 STAND_FRAMES = 8
-LASTING_RAD = float(np.deg2rad(0.05))  # of a sensor's noise that no mean takes away
+STAYS_ALONG = 0.005  # its ends are found less well than its line
+STRAYED = 4  # frames in a row with neither rod in its place: the phone moves
 FALSE_ALARM = 1e-4
 ROW_FRAMES = 6
 ROW_S = 0.8
@@ -61,47 +61,22 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stand:
-    """Where both rods showed (2 rods, 2 ends, 2) while the phone stood, mean of `frames`.
-
-    `tilt_rad` (2,) is the mean of what the sensor read, where there is one.
-    """
+    """Where both rods showed (2 rods, 2 ends, 2) while the phone stood, mean of `frames`."""
 
     size: tuple[int, int]
     ends_px: NDArray[np.float64]
-    tilt_rad: NDArray[np.float64] | None
     frames: int
-    since_s: float
 
     @property
     def ready(self) -> bool:
         """Whether it is a mean of enough frames to be held against."""
         return self.frames >= STAND_FRAMES
 
-    def more(self, rods: Rods, tilt: Tilt | None) -> Stand:
+    def more(self, rods: Rods) -> Stand:
         """The mean with one more frame."""
         ends = np.stack([rod.ends_px for rod in rods.both])
         mean = self.ends_px + (ends - self.ends_px) / (self.frames + 1)
-        read = self.tilt_rad
-        if read is not None and tilt is not None:
-            read = read + (np.array([tilt.pitch_rad, tilt.roll_rad]) - read) / (self.frames + 1)
-        return replace(self, ends_px=mean, tilt_rad=read, frames=self.frames + 1)
-
-    def view(self, rods: Rods, tilt: Tilt | None) -> tuple[Rods, Tilt | None]:
-        """The mean as one view: the sensor's noise shrinks with the frames, the finder's does not.
-
-        `rods` and `tilt` are one frame's, for what has no mean.
-        """
-        first, second = (
-            replace(rod, ends_px=ends) for rod, ends in zip(rods.both, self.ends_px, strict=True)
-        )
-        if tilt is not None and self.tilt_rad is not None:
-            pitch, roll = (
-                float(np.hypot(noise / np.sqrt(self.frames), LASTING_RAD))
-                for noise in tilt.noise_rad
-            )
-            at = self.tilt_rad
-            tilt = Tilt(float(at[0]), float(at[1]), pitch, tilt.bias_sigma_rad, roll)
-        return replace(rods, first=first, second=second), tilt
+        return replace(self, ends_px=mean, frames=self.frames + 1)
 
     def aside(self, rods: Rods) -> NDArray[np.float64]:
         """How far each rod's line (2,) has gone across itself, of the picture's longer side.
@@ -115,11 +90,18 @@ class Stand:
         off = np.einsum("rek,rk->re", self.ends_px - ends[:, :1], normal)
         return np.asarray(np.abs(off).max(axis=1) / max(self.size))
 
+    def along(self, rods: Rods) -> NDArray[np.float64]:
+        """How far each rod (2,) has gone along itself at the end that went less."""
+        ends = np.stack([rod.ends_px for rod in rods.both])
+        span = ends[:, 1] - ends[:, 0]
+        span /= np.linalg.norm(span, axis=1, keepdims=True)
+        gone = np.einsum("rek,rk->re", self.ends_px - ends, span)
+        return np.asarray(np.abs(gone).min(axis=1) / max(self.size))
 
-def stand(rods: Rods, size: tuple[int, int], tilt: Tilt | None, time_s: float) -> Stand:
+
+def stand(rods: Rods, size: tuple[int, int]) -> Stand:
     """The first frame of a stand."""
-    read = None if tilt is None else np.array([tilt.pitch_rad, tilt.roll_rad])
-    return Stand(size, np.stack([rod.ends_px for rod in rods.both]), read, 1, time_s)
+    return Stand(size, np.stack([rod.ends_px for rod in rods.both]), 1)
 
 
 def widened(known: KnownRods) -> KnownRods:
@@ -140,6 +122,13 @@ def widened(known: KnownRods) -> KnownRods:
     return replace(known, mean=mean, cov=cov)
 
 
+def lying_otherwise(rods: Rods, size: tuple[int, int], setup: Setup) -> Agreement:
+    """The view's agreement with the lens that is known and rods that lie anyhow."""
+    known = setup.known
+    assert known is not None
+    return agreement(rods, size, replace(setup, known=widened(known)))
+
+
 def speaks_for_moved(rods: Rods, size: tuple[int, int], setup: Setup, seen: Agreement) -> bool:
     """Whether one view says that the rods lie otherwise than `setup.known`.
 
@@ -149,7 +138,7 @@ def speaks_for_moved(rods: Rods, size: tuple[int, int], setup: Setup, seen: Agre
         return False
     known = setup.known
     assert known is not None
-    free = agreement(rods, size, replace(setup, known=widened(known)))
+    free = lying_otherwise(rods, size, setup)
     if free.moved(FALSE_ALARM) or seen.chi2 - free.chi2 < BETTER:
         return False  # no layout at all fits, or none fits better: found wrongly, or another lens
     turn, *shift = np.abs(free.pose.params[12:15] - known.mean[LAYOUT])

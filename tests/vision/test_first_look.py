@@ -171,12 +171,14 @@ def test_unmoved_rods_are_not_said_to_be_moved(view):
     for seed in range(10):
         hand = Hand(200 + seed, view)
         end = hand.walk(stand_s=20.0)
-        aside = end.copy()
-        aside[0] += 0.08
-        aside[3] -= np.arctan2(0.08, -end[1])
-        for k in range(10):
-            hand.frame(end + (k + 1) / 10 * (aside - end))
-        hand.stand(aside, 10.0)
+        slid = end.copy()
+        slid[0] += 0.08
+        turned = slid.copy()
+        turned[3] -= np.arctan2(0.08, -end[1])  # in the end the stem's foot shows where it showed
+        for start, stop in ((end, slid), (slid, turned)):
+            for k in range(10):
+                hand.frame(start + (k + 1) / 10 * (stop - start))
+        hand.stand(turned, 10.0)
         assert hand.look.phase is Phase.KNOWN
         assert not hand.look.doubting
 
