@@ -358,14 +358,15 @@ def _standing(before: Stand | None, rods: Rods, size: tuple[int, int]) -> Stand:
 
 
 def _stood(look: FirstLook, rods: Rods, size: tuple[int, int]) -> bool | None:
-    """Whether one rod has left its place beside the other; None where the phone has moved."""
+    """Whether one rod has left its place beside the other; None where that does not decide."""
     if look.stand is None or not look.stand.ready or look.stand.size != size:
         return None
     aside, along = look.stand.aside(rods), look.stand.along(rods)
-    if aside.max() < GOES:
+    if aside.max() < STAYS:
         return False
     stays = int(aside.argmin())
-    return True if aside[stays] < STAYS and along[stays] < STAYS_ALONG else None
+    goes = aside.max() >= GOES and aside[stays] < STAYS and along[stays] < STAYS_ALONG
+    return True if goes else None
 
 
 def _knowing(look: FirstLook, known: KnownRods) -> FirstLook:

@@ -56,7 +56,7 @@ def relaid(pose, old, new):
 
 
 def shots(rest_s):
-    """On the tripod while the page connects, up over the rods, back, and the kick."""
+    """Over the rods while the page connects, back to the tripod, a stand, and the kick."""
     laid = Laid(lean_rad=math.radians(LEAN_DEG))
     kicked = replace(laid, lean_rad=math.radians(LEAN_DEG + KICK_DEG))
     after = relaid(TRIPOD, laid, kicked)
