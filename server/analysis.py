@@ -15,8 +15,9 @@ import av
 
 from server import wire
 from server.lens_book import LensBook
+from server.look_watch import LookWatch
 from server.mailbox import Mailbox, MailboxClosed
-from server.messages import AimSent, HintSent, PlaceSent, SetupSent, TiltSent, problem
+from server.messages import AimSent, HintSent, LookSent, PlaceSent, SetupSent, TiltSent, problem
 from server.place_watch import PlaceWatch
 from server.places import Places
 from server.planes import frame_from_video
@@ -72,6 +73,7 @@ class Analyst:
         publish: Callable[[dict[str, Any]], None],
         lenses: LensBook | None = None,
         places: Places | None = None,
+        first_look: LookWatch | None = None,
     ) -> None:
         self._pictures = pictures
         self._pool = pool
@@ -83,6 +85,7 @@ class Analyst:
         self._hints: tuple[Hint, ...] = ()
         self._hint_seq: int | None = None
         self._place = PlaceWatch(places)
+        self._first_look = first_look or LookWatch()
         self._aim: AimPoint | None = None
         self._aim_seq: int | None = None
         self._aim_tilt: Tilt | None = None  # how the phone stood when the target was tapped
@@ -149,6 +152,10 @@ class Analyst:
         """Remember this place, watch one, or stop watching."""
         self._place.command(sent)
 
+    def look(self, sent: LookSent) -> None:
+        """Begin a first look, or skip it."""
+        self._first_look.command(sent)
+
     async def run(self) -> None:
         """Work until the mailbox is closed."""
         loop = asyncio.get_running_loop()
@@ -201,21 +208,24 @@ class Analyst:
         frame = frame_from_video(arrived.picture)
         # An analysis that searches for nothing need not know of taps.
         taps = {"hints": about.hints} if about.hints else {}
-        state, live = self._analyse(state, frame, about.setup, capture_s, **taps)
+        size = (frame.width, frame.height)
+        setup = self._first_look.applied(about.setup, size, capture_s)
+        state, live = self._analyse(state, frame, setup, capture_s, **taps)
+        told = self._first_look.look(live, frame, about.setup, capture_s, about.stated)
         end_s = time.perf_counter()
         message = wire.guidance_message(
             live,
             seq=about.seq,
             capture_s=capture_s,
             age_s=end_s - arrived.at_s,
-            size=(frame.width, frame.height),
+            size=size,
             setup_seq=about.setup_seq,
             hint_seq=about.hint_seq,
             aim_seq=about.aim_seq,
             stated=about.stated,
             timing=Timing(None, None, end_s - start_s),  # the core, without a clock, is one piece
         )
-        size = (frame.width, frame.height)
+        message |= told
         message |= self._place.look(live.reading, size, capture_s, about.stated)
         return state, message
 

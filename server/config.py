@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Protocol
 from server.certs import CertFiles
 
 if TYPE_CHECKING:
+    from server.look_watch import KeepLook
     from vision.frame import Frame
     from vision.hint import Hint
     from vision.live import LiveReading, LiveState
@@ -47,7 +48,8 @@ class ServerConfig:
 
     `port` 0 takes any free one. `tls` None means plain HTTP, which a browser trusts with the
     camera only on this machine. `analyse` None means `vision.live.step`. `lenses` gives what is
-    known of a lens (called in a thread; None: nothing is known of any). `tell` is given short
+    known of a lens (called in a thread; None: nothing is known of any), `keep_look` takes what a
+    first look has measured of one. `tell` is given short
     sentences about phones coming and going. Times in seconds: a phone that has not sent a ping
     for `gone_s` is called gone, and its session ends after `forget_s`; guidance waits `settle_s`
     at most for the phone's first setup and tilt. `places`: the file of remembered places and their
@@ -66,4 +68,5 @@ class ServerConfig:
     places: Path | None = None
     analyse: Analyse | None = None
     lenses: Callable[[LensKey], Profile | None] | None = None
+    keep_look: KeepLook | None = None
     tell: Callable[[str], None] = _silent

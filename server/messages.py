@@ -77,7 +77,15 @@ class PlaceSent:
     turn_rad: float
 
 
-Message = Ping | SetupSent | TiltSent | HintSent | AimSent | PlaceSent
+@dataclass(frozen=True, slots=True)
+class LookSent:
+    """`do`: "begin" a first look (anew), or "skip" the one that is going on."""
+
+    seq: int
+    do: str
+
+
+Message = Ping | SetupSent | TiltSent | HintSent | AimSent | PlaceSent | LookSent
 
 
 def read_message(text: str | bytes) -> Message:
@@ -103,6 +111,8 @@ def read_message(text: str | bytes) -> Message:
         return _aim(message)
     if kind == "place":
         return _place(message)
+    if kind == "look":
+        return _look(message)
     raise MessageError("A message was of an unknown kind. Reload the page.")
 
 
@@ -196,6 +206,15 @@ def _place(message: dict[str, Any]) -> PlaceSent:
     if not 0.001 <= move_m <= 1.0 or not 0.05 <= turn_deg <= 20.0:
         raise MessageError("Watch for moves of 0.1 to 100 cm and turns of 0.05 to 20 degrees.")
     return PlaceSent(seq, do, name.strip(), move_m, math.radians(turn_deg))
+
+
+def _look(message: dict[str, Any]) -> LookSent:
+    seq, do = message.get("seq"), message.get("do")
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("A first look came without its number. Reload the page.")
+    if not isinstance(do, str) or do not in ("begin", "skip"):
+        raise MessageError("A first look came without what to do. Reload the page.")
+    return LookSent(seq, do)
 
 
 def _is_pair(value: object) -> TypeGuard[list[int | float]]:

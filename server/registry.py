@@ -55,6 +55,7 @@ class Sessions:
             settle_s=self._config.settle_s,
             owner=owner,
             places=self.places,
+            keep_look=self._config.keep_look,
             tell=self._config.tell,
             ended=self._forget,
         )

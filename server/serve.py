@@ -134,7 +134,8 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
     if (args.cert is None) != (args.key is None):
         raise ServeError("a certificate needs its key: give both --cert and --key, or neither")
     life_s = args.token_hours * 3600.0
-    lenses = Profiles(tell=_tell).find
+    profiles = Profiles(tell=_tell)
+    lenses, keep = profiles.find, profiles.add_first_look
     if args.http:
         host = "127.0.0.1" if args.host == "0.0.0.0" else args.host
         if args.cert is not None or not is_loopback(host):
@@ -143,7 +144,14 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
                 "out --http so that a phone may use its camera"
             )
         config = ServerConfig(
-            host, args.port, None, life_s, tell=_tell, lenses=lenses, places=places_file()
+            host,
+            args.port,
+            None,
+            life_s,
+            tell=_tell,
+            lenses=lenses,
+            keep_look=keep,
+            places=places_file(),
         )
         return config, ["localhost"]
     addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
@@ -152,7 +160,14 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
     else:
         files = ensure_certificate(data_dir(), addresses)
     config = ServerConfig(
-        args.host, args.port, files, life_s, tell=_tell, lenses=lenses, places=places_file()
+        args.host,
+        args.port,
+        files,
+        life_s,
+        tell=_tell,
+        lenses=lenses,
+        keep_look=keep,
+        places=places_file(),
     )
     return config, addresses
 

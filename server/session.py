@@ -26,10 +26,12 @@ from aiortc.mediastreams import MediaStreamError
 from server import sdp
 from server.analysis import Analyst, Arrived
 from server.lens_book import LensBook
+from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
 from server.messages import (
     AimSent,
     HintSent,
+    LookSent,
     MessageError,
     Ping,
     PlaceSent,
@@ -74,6 +76,7 @@ class Session:
         owner: str = "",
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
+        keep_look: KeepLook | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -90,7 +93,13 @@ class Session:
         self._channel: RTCDataChannel | None = None
         self._pictures: Mailbox[Arrived] = Mailbox()
         self._analyst = Analyst(
-            self._pictures, pool, analyse, self.publish, LensBook(lenses, tell), places
+            self._pictures,
+            pool,
+            analyse,
+            self.publish,
+            LensBook(lenses, tell),
+            places,
+            LookWatch(keep_look, tell),
         )
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
@@ -233,6 +242,8 @@ class Session:
             self._analyst.aim(message)
         elif isinstance(message, PlaceSent):
             self._analyst.place(message)
+        elif isinstance(message, LookSent):
+            self._analyst.look(message)
         else:
             self._analyst.tilt(message)
 

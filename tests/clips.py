@@ -54,11 +54,11 @@ def walk_script(start: Pose = START, stay_s: float = 5.0, far_s: float = 2.0) ->
         for i in range(count):
             # Eased, as a hand moves: slow, quick, slow.
             share = 0.5 - 0.5 * math.cos(math.pi * (i + 1) / count)
-            frames.append(ClipFrame(len(frames), phase, _between(begin, end, share)))
+            frames.append(ClipFrame(len(frames), phase, between(begin, end, share)))
     return frames
 
 
-def _between(a: Pose, b: Pose, share: float) -> Pose:
+def between(a: Pose, b: Pose, share: float) -> Pose:
     def mix(name: str) -> float:
         return float(getattr(a, name) + share * (getattr(b, name) - getattr(a, name)))
 

@@ -118,9 +118,9 @@ def _priors(size: tuple[int, int], setup: Setup) -> tuple[NDArray[np.float64], N
         mean[4], sigma[4] = PITCH_RAD
         mean[5], sigma[5] = ROLL_RAD
     else:
-        spread = max(float(np.hypot(setup.tilt.sigma_rad, setup.tilt.bias_sigma_rad)), LEAST_SIGMA)
+        spread = np.hypot(setup.tilt.noise_rad, setup.tilt.bias_sigma_rad)
         mean[4], mean[5] = setup.tilt.pitch_rad, setup.tilt.roll_rad
-        sigma[4] = sigma[5] = spread
+        sigma[4:6] = np.maximum(spread, LEAST_SIGMA)
     focal_px, focal_sigma = focal_prior(size, setup)
     mean[6], sigma[6] = np.log(focal_px), max(focal_sigma / focal_px, LEAST_SIGMA)
     mean[7], mean[8] = (size[0] - 1) / 2, (size[1] - 1) / 2
@@ -174,7 +174,7 @@ def _known_priors(
         to_prior[:2, 9:] = -np.eye(2)
         to_prior[2:, :9] = np.eye(9)
         cov = to_prior @ known.cov @ to_prior.T
-        cov[:2, :2] += np.eye(2) * max(tilt.sigma_rad, LEAST_SIGMA) ** 2
+        cov[:2, :2] += np.diag(np.maximum(tilt.noise_rad, LEAST_SIGMA) ** 2)
     sigma[first:] = np.sqrt(np.diag(cov))
     root = np.diag(1.0 / sigma)
     root[first:, first:] = whitening(cov)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.known import MEASURED_RAD
 from vision.pose import Pose
 from vision.setup import Handed, Line, Setup, View
 
@@ -78,7 +79,7 @@ def place(pose: Pose, setup: Setup) -> tuple[Placement, Layout]:
         angle_rad=angle,
         sigma_rad=float(sigma[6]),
         # one view hardly sees it: without a first look, the prior speaks
-        measured=setup.known is not None and setup.known.angle_measured,
+        measured=setup.known is not None and bool(sigma[6] <= MEASURED_RAD),
         square_offset_m=square if face_on else None,
         square_offset_sigma_m=float(sigma[7]) if face_on else None,
         separation_m=None if face_on else separation,

@@ -121,12 +121,21 @@ class Tilt:
     """What the phone's tilt sensor says of the camera: pitch + up, roll + clockwise (radians).
 
     `sigma_rad` is the reading's noise, `bias_sigma_rad` the spread of the sensor's fixed error.
+    `roll_sigma_rad` is the roll's own noise where it is another: gravity says less of the roll the
+    more steeply the phone looks down.
     """
 
     pitch_rad: float
     roll_rad: float
     sigma_rad: float
     bias_sigma_rad: float = 0.0
+    roll_sigma_rad: float | None = None
+
+    @property
+    def noise_rad(self) -> tuple[float, float]:
+        """The reading's noise in pitch and in roll."""
+        roll = self.roll_sigma_rad
+        return self.sigma_rad, self.sigma_rad if roll is None else roll
 
 
 @dataclass(frozen=True, slots=True)

@@ -111,8 +111,8 @@ def _held(tilt: Tilt | None) -> tuple[tuple[float, float], tuple[float, float]]:
     """Pitch and roll beforehand: mean and sigma."""
     if tilt is None:
         return (PITCH_RAD[0], ROLL_RAD[0]), (PITCH_RAD[1], ROLL_RAD[1])
-    sigma = max(tilt.sigma_rad, LEAST_SIGMA)
-    return (tilt.pitch_rad, tilt.roll_rad), (sigma, sigma)
+    pitch, roll = (max(sigma, LEAST_SIGMA) for sigma in tilt.noise_rad)
+    return (tilt.pitch_rad, tilt.roll_rad), (pitch, roll)
 
 
 def alone(sight: Sight, known: KnownRods | None) -> Pose:

@@ -16,6 +16,7 @@ from vision.setup import Tilt
 
 STANDARD_GRAVITY_MPS2 = 9.80665  # CGPM 1901
 MAX_SHAKE_MPS2 = 1.0  # a phone at rest reads gravity alone; more than this off and it is moving
+LEAST_LEVEL = 0.05  # cosine of the steepest pitch of which a roll is told
 MIN_UPRIGHT = 0.2  # share of gravity along the screen that settles the sign (11 degrees)
 
 
@@ -83,4 +84,8 @@ def tilt_from_gravity(
         # on its head, so half a turn in the screen's plane is the angle's error.
         x, y = -x, -y
     pitch_rad = math.asin(max(-1.0, min(1.0, -z)))
-    return Tilt(pitch_rad, math.atan2(-x, y), sigma_rad, bias_sigma_rad)
+    # An error e of gravity along x turns the roll by e / cos(pitch); of the fixed error so much as
+    # is more than it is in a level phone.
+    level = max(math.cos(pitch_rad), LEAST_LEVEL)
+    roll_sigma_rad = math.hypot(sigma_rad, bias_sigma_rad * (1.0 - level)) / level
+    return Tilt(pitch_rad, math.atan2(-x, y), sigma_rad, bias_sigma_rad, roll_sigma_rad)

@@ -7,21 +7,23 @@ const SILENT_MS = 4000; // neither pong nor guidance for so long: the server is 
 /**
  * Speaks the protocol over one RTCDataChannel. `setup()` gives {seq, setup}; `hint()` the marks on
  * the picture, {seq, xy_px, size}, or null; `aim()` the target and
- * `place()` what is to be watched, likewise.
+ * `place()` what is to be watched, `look()` what becomes of the first look, likewise.
  */
 export class GuidanceChannel {
-  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, look = () => null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
     this.channel = channel;
     this.setup = setup;
     this.hint = hint;
     this.aim = aim;
     this.place = place;
+    this.look = look;
     this.handlers = { onTick, onGuidance, onProblem, onBye, onSilent };
     this.lastSeq = -1;
     this.echoedSeq = null;
     this.echoedHint = null;
     this.echoedAim = null;
     this.echoedPlace = null;
+    this.echoedLook = null;
     this.refusedSeq = null;
     this.tiltSent = -Infinity;
     this.heard = performance.now();
@@ -62,6 +64,12 @@ export class GuidanceChannel {
     if (now && now.seq !== this.echoedPlace) this.#send({ type: "place", ...now });
   }
 
+  /** Sends what becomes of the first look; repeated like the marks. */
+  sendLook() {
+    const now = this.look();
+    if (now && now.seq !== this.echoedLook) this.#send({ type: "look", ...now });
+  }
+
   /** A tilt reading ({gravity, screen_deg}), thinned; `gravity` null says there is none. */
   sendTilt({ gravity, screen_deg = 0 }) {
     const now = performance.now();
@@ -85,6 +93,7 @@ export class GuidanceChannel {
     this.sendHint();
     this.sendAim();
     this.sendPlace();
+    this.sendLook();
     this.handlers.onTick(this);
     if (performance.now() - this.heard > SILENT_MS) this.handlers.onSilent();
   }
@@ -106,6 +115,7 @@ export class GuidanceChannel {
       this.echoedHint = message.hint_seq ?? null;
       this.echoedAim = message.aim_seq ?? null;
       this.echoedPlace = message.place_seq ?? null;
+      this.echoedLook = message.look_seq ?? null;
       this.handlers.onGuidance(message);
     } else if (message.type === "problem") {
       if (message.seq === this.setup().seq) this.refusedSeq = message.seq;

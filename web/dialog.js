@@ -7,11 +7,12 @@ import { farUnit, fromField, lengthUnit, toField } from "./units.js";
 
 /** Opens over the page; `onChange(settings)` after every usable change. */
 export class SettingsDialog {
-  constructor(dialog, { settings, lens, onChange }) {
+  constructor(dialog, { settings, lens, onChange, onLook = () => null }) {
     this.dialog = dialog;
     this.settings = settings; // () => the settings now
     this.lens = lens; // () => {name}
     this.onChange = onChange;
+    this.onLook = onLook; // () => what begins a first look, null while there is no picture
     this.problem = null;
   }
 
@@ -73,6 +74,7 @@ export class SettingsDialog {
         this.#degrees("tolerance.roll_deg", t("settings.tolerance.roll"), [0.2, 15]),
         this.#length("tolerance.height_m", t("settings.tolerance.height"), [0.02, 1]),
         this.#length("tolerance.distance_m", t("settings.tolerance.distance"), [0.05, 3])),
+      ...this.#look(),
       group(t("settings.lens"), this.#camera(cameras), this.#focal()),
       group(t("settings.sound"),
         this.#check("tone", t("settings.tone")),
@@ -86,6 +88,17 @@ export class SettingsDialog {
     form.append(element("div", { className: "dialog-end" },
       element("button", { className: "strong", id: "settings-done" }, t("settings.done")), reset));
     return form;
+  }
+
+  #look() {
+    const begin = this.onLook();
+    if (!begin) return [];
+    const button = element("button", { type: "button", id: "settings-look" }, t("look.again"));
+    button.onclick = () => {
+      this.dialog.close();
+      begin();
+    };
+    return [group(t("settings.look"), element("p", { className: "hint" }, t("settings.look.what")), button)];
   }
 
   #radios(key, legend, choices) {

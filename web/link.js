@@ -10,16 +10,17 @@ const OPEN_MS = 10_000; // from the start of an attempt to the open channel
 /**
  * Handlers: onState("connecting" | "live" | "reconnecting", sentence | null), onGuidance(message),
  * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks,
- * `aim()` the target, `place()` what is watched.
+ * `aim()` the target, `place()` what is watched, `look()` what becomes of the first look.
  */
 export class Link {
-  constructor({ token, stream, setup, hint, aim, place, handlers }) {
+  constructor({ token, stream, setup, hint, aim, place, look, handlers }) {
     this.token = token;
     this.stream = stream;
     this.setup = setup;
     this.hint = hint;
     this.aim = aim;
     this.place = place;
+    this.look = look;
     this.handlers = handlers;
     this.attempt = 0;
     this.tiltAbsent = false;
@@ -55,6 +56,10 @@ export class Link {
 
   sendPlace() {
     this.channel?.sendPlace();
+  }
+
+  sendLook() {
+    this.channel?.sendLook();
   }
 
   sendAim() {
@@ -105,6 +110,7 @@ export class Link {
       hint: this.hint,
       aim: this.aim,
       place: this.place,
+      look: this.look,
       onOpen: () => {
         clearTimeout(this.openTimer);
         this.handlers.onState("live", null);

@@ -6,6 +6,7 @@ import { buildChoices, showChoices } from "./choices.js";
 import { ageOf, closeness, decide } from "./decide.js";
 import { SettingsDialog } from "./dialog.js";
 import { Link } from "./link.js";
+import { FirstLook } from "./look.js";
 import { openNotes, showNotes } from "./notes.js";
 import { Overlay } from "./overlay.js";
 import { PlaceWatch } from "./place.js";
@@ -44,6 +45,7 @@ let screen = null;
 let marks = null;
 let aim = null;
 let place = null;
+let look = null;
 let settingsDialog = null;
 let ticker = null;
 let stopTilt = () => {};
@@ -115,6 +117,7 @@ async function begin(stream) {
     hint: () => marks.message(),
     aim: () => aim.message(),
     place: () => place.message(),
+    look: () => look.message(),
     handlers: {
       onState: (state, sentence) => {
         Object.assign(app, { connection: state, connectionText: sentence });
@@ -122,6 +125,7 @@ async function begin(stream) {
           app.guidance = null;
           marks.clear(); // the phone may have moved meanwhile
           aim.again();
+          look.forget();
         }
         render();
       },
@@ -183,6 +187,7 @@ function halt() {
   marks?.clear();
   aim?.off();
   place?.stop();
+  look?.forget();
   sound.stop();
   letSleep();
   if (app.stream && !DEMO) release(app.stream);
@@ -217,11 +222,13 @@ function render() {
     connection: app.connection, guidance: app.guidance, arrivedMs: app.arrivedMs, nowMs,
     setupSeq: currentSetup().seq, problem: app.connectionText,
   });
-  const view = place.view(aim.view(decided, app.guidance), app.guidance);
+  const looked = look.view(decided, app.guidance, nowMs);
+  const view = place.view(aim.view(looked, app.guidance), app.guidance);
   app.shown = screen.render(view, app.guidance, app.settings, nowMs);
   showMarks(view.kind);
   showAim(view.kind);
   put(byId("place-status"), place.status(app.guidance));
+  showLook(view);
   byId("place-open").setAttribute("aria-pressed", String(place.on));
   showNotes(notes());
   soundFor(view);
@@ -233,6 +240,15 @@ function showMarks(kind) {
   byId("tap-tip").hidden = kind !== "not-found" || marks.taps.length > 0 || Boolean(app.guidance?.board);
 }
 
+function showLook(view) {
+  const collecting = look.collecting(app.guidance);
+  put(byId("look-status"), look.status(app.guidance, view));
+  byId("look-skip").hidden = !collecting || view.kind !== "look";
+  // Offered where nothing is measured yet, or no longer surely.
+  byId("look-begin").hidden = collecting || app.guidance?.look?.measured !== false
+    || !["off", "hold", "square"].includes(view.kind);
+}
+
 function showAim(kind) {
   const points = kind === "aim" ? app.guidance.aim.rods[0]?.points_px ?? null : null;
   screen.overlay.showAim(aim.at, aim.of, points);
@@ -242,7 +258,7 @@ function showAim(kind) {
 }
 
 function soundFor(view) {
-  if (view.kind === "drift") sound.setMode({ kind: "alarm" });
+  if (view.kind === "drift" || view.kind === "moved") sound.setMode({ kind: "alarm" });
   else if (view.kind === "square") sound.setMode({ kind: "square" });
   else if (view.kind === "off" || view.kind === "hold") {
     const near = closeness(app.guidance, app.settings);
@@ -347,8 +363,15 @@ async function boot() {
       render();
     },
   });
+  look = new FirstLook({
+    onChange: () => {
+      app.link?.sendLook();
+      render();
+    },
+  });
   settingsDialog = new SettingsDialog(byId("settings"), {
     settings: () => app.settings, lens, onChange: changeSettings,
+    onLook: () => (app.link ? () => look.begin() : null),
   });
   buildChoices((name, value) => changeSettings({ ...app.settings, [name]: value }));
   showSettings();
@@ -372,6 +395,8 @@ function wire() {
   }
   byId("tap-clear").onclick = () => marks.clear();
   byId("place-open").onclick = () => place.open();
+  byId("look-begin").onclick = () => look.begin();
+  byId("look-skip").onclick = () => look.skip();
   byId("aim").onclick = () => aim.toggle();
   byId("aim-again").onclick = () => aim.again();
   byId("notes-open").onclick = () => {
@@ -417,6 +442,7 @@ window.teesquare = Object.freeze({
       marks: marks?.message() ?? null,
       aim: aim?.message() ?? null,
       place: place?.message() ?? null,
+      look: look?.message() ?? null,
       sound: sound.mode,
     });
   },

@@ -28,11 +28,15 @@ setInterval(() => {
 @asynccontextmanager
 async def page_on_clip(clip, frames, laid, size=(390, 844)):
     """Yields (server, page); the page's tilt sensor tells the pose of the picture it shows."""
-    script = TILT % (
-        json.dumps({f.number: gravity(f.pose, laid) for f in frames}),
-        READ_CODE_JS,
-        json.dumps(BIAS_MPS2),
-    )
+    read = json.dumps({f.number: gravity(f.pose, laid) for f in frames})
+    async with page_on_tilt(clip, read, BIAS_MPS2, size) as opened:
+        yield opened
+
+
+@asynccontextmanager
+async def page_on_tilt(clip, gravity_json, bias=(0, 0, 0), size=(390, 844)):
+    """The same for a sensor that reads what `gravity_json` holds for each picture's number."""
+    script = TILT % (gravity_json, READ_CODE_JS, json.dumps(bias))
     camera = (
         "--use-fake-ui-for-media-stream",
         "--use-fake-device-for-media-stream",

@@ -171,6 +171,9 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
     turns = ("turn-right", "turn-left", "tilt-up", "tilt-down")
     known |= {f"drift.moved.{k}" for k in (*ways, *turns)} | {"word.drift.moved", "word.drift.rods"}
     known |= {f"drift.{w.value}" for w in Watch if w is not Watch.MOVED}
+    known |= {f"look.{k}" for k in ("over", "over.blind", "back", "back.ready", "known", "doubt")}
+    known |= {"look.moved", "look.moved.measured", "unit.look", "unit.looks"}
+    known |= {f"word.look.{k}" for k in ("over", "back", "moved")}
     assert set(keys) == known
 
 

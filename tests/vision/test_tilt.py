@@ -117,3 +117,17 @@ def test_mirror_image_rolls_the_other_way(pitch, roll):
     a = tilt_from_gravity(reading, 0)
     b = tilt_from_gravity(reading * [-1, 1, 1], 0)
     assert b.roll_rad == pytest.approx(-a.roll_rad) and b.pitch_rad == pytest.approx(a.pitch_rad)
+
+
+def test_roll_is_less_sure_in_a_phone_that_looks_down():
+    """Spread of atan2 of noisy gravity, sampled: an error along x turns the roll by 1 / cos."""
+    rng = np.random.default_rng(5)
+    sigma = np.deg2rad(0.3)
+    for pitch in np.deg2rad([0.0, -30.0, -60.0, -75.0]):
+        up = 9.80665 * np.array([0.0, np.cos(pitch), -np.sin(pitch)])
+        noisy = up + rng.normal(0, sigma * 9.80665, (4000, 3))
+        tilts = [tilt_from_gravity(g, 0.0, sigma, 0.0, flipped=False) for g in noisy]
+        rolls = [tilt.roll_rad for tilt in tilts if tilt is not None]
+        told = tilt_from_gravity(up, 0.0, sigma, 0.0, flipped=False).noise_rad
+        assert np.std(rolls) == pytest.approx(told[1], rel=0.06)
+        assert told[0] == pytest.approx(sigma)

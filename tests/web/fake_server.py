@@ -114,6 +114,7 @@ class FakeServer:
         self.hints: list[dict[str, Any]] = []
         self.echo_hint = True
         self.places: list[dict[str, Any]] = []
+        self.looks: list[dict[str, Any]] = []
         self.names: list[str] = []
         self.log: list[dict[str, Any]] = []
         self.aims: list[dict[str, Any]] = []
@@ -237,6 +238,9 @@ class FakeServer:
         elif message["type"] == "place":
             self.places.append(message)
             state["place"] = message["seq"]
+        elif message["type"] == "look":
+            self.looks.append(message)
+            state["look"] = message["seq"]
 
     async def _send(self, channel: RTCDataChannel, state: dict[str, int]) -> None:
         seq = 0
@@ -247,5 +251,6 @@ class FakeServer:
                 extra["hint_seq"] = state.get("hint")
                 extra["aim_seq"] = state.get("aim")
                 extra["place_seq"] = state.get("place")
+                extra["look_seq"] = state.get("look")
                 channel.send(json.dumps({"type": "guidance", "age_ms": 18} | self.guidance | extra))
             await asyncio.sleep(EVERY_S)
