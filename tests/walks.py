@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from tests.bench.bounds import laid
 from tests.synthetic import LINE_PX, SIZE, _noisy, camera
+from vision.bundle import OWN
 from vision.rods import End, Rods
 from vision.setup import Handed, Setup, Tilt, View
 from vision.walk import Sight
-
-RADIUS_M = 0.006
 
 
 @dataclass(frozen=True)
@@ -28,20 +28,9 @@ class Layout:
     @property
     def ends(self) -> np.ndarray:
         """Rods' ends (2, 2, 3) in the view frame, by plane geometry."""
-        first, second = np.exp(self.shared[4:6])
-        lean, a, b = self.shared[6:9]
-        if self.view is View.DOWN_THE_LINE:
-            side = 1.0 if self.handed is Handed.RIGHT else -1.0
-            toe = [[0, first / 2], [0, -first / 2]]
-            half = np.array([-side * np.sin(lean), np.cos(lean)]) * second / 2
-            middle = np.array([side * a, b])
-            other = [middle + half, middle - half]
-        else:
-            toe = [[a - first / 2, 0], [a + first / 2, 0]]
-            toward = np.array([np.sin(lean), -np.cos(lean)])
-            other = [toward * b, toward * (b + second)]
-        flat = np.array([toe, other])
-        return np.concatenate([flat, np.full((2, 2, 1), RADIUS_M)], axis=-1)
+        side = 1.0 if self.handed is Handed.RIGHT else -1.0
+        params = np.concatenate([np.zeros(OWN), self.shared])
+        return laid(params, self.view is View.DOWN_THE_LINE, side).reshape(2, 2, 3)
 
 
 @dataclass(frozen=True)

@@ -73,24 +73,32 @@ def find(
     if reason is not None:
         return NotFound(reason)
     size = (frame.width, frame.height)
+    small = _working_size(frame)
     for level in (COARSE, FINE):
-        candidates = candidates_in(frame, level, hints)
+        candidates = _candidates(small, size, level, hints)
         guesses = rank(candidates, size, setup)
         if guesses and guesses[0].score >= (SURE if level is COARSE else accept):
             return settle(frame, candidates, guesses, setup)
     return refused(_likely(candidates, setup), size, setup)
 
 
-def candidates_in(frame: Frame, level: Level, hints: tuple[Hint, ...] = ()) -> Candidates:
+def candidates_in(frame: Frame, level: Level) -> Candidates:
     """The most rod-like segments at one level of the search."""
-    small, factor = _working_size(frame)
+    return _candidates(_working_size(frame), (frame.width, frame.height), level, ())
+
+
+def _candidates(
+    reduced: tuple[Frame, float], size: tuple[int, int], level: Level, hints: tuple[Hint, ...]
+) -> Candidates:
+    """The same from a frame already reduced and by how much; `size` is the full picture's."""
+    small, factor = reduced
     planes = contrast_planes(small, level.reduction)
     pieces = hough.find_lines(planes, level.pieces, level.strips)
     found = segments.grow(planes, pieces, level.band)
     seen = level.evidence.log_odds(found.cues)
     to_full = level.reduction * factor
     ends = (found.ends_px.astype(np.float64) + 0.5) * to_full - 0.5
-    logit = hinted(ends, seen, hints, (frame.width, frame.height))
+    logit = hinted(ends, seen, hints, size)
     order = np.argsort(-logit, kind="stable")
     kept = order[_distinct(ends[order], CANDIDATES, level.strips.strip / 4 * to_full)]
     return Candidates(ends[kept], logit[kept], seen[kept])

@@ -15,6 +15,7 @@ from vision.agree import agreement
 from vision.errors import SetupError
 from vision.keyframes import spread_out
 from vision.known import KnownRods
+from vision.model import ASSUMED_FOCAL
 from vision.motion import Motion, away, moving, scaled, wider
 from vision.moved import (
     FALSE_ALARM,
@@ -274,7 +275,7 @@ def _sight(look: FirstLook, rods: Rods, size: tuple[int, int], setup: Setup) -> 
     tilt = setup.tilt
     if tilt is not None:
         # The lens's turn between picture and reading, no larger than the ends' way says.
-        focal = applied_focal(look, size)
+        focal = _rough_focal(look, size)
         late = LAG_S * look.motion.speed * max(size) / focal
         tilt = wider(tilt, late)
     base = replace(_facts(setup), tilt=tilt, known=known)
@@ -288,11 +289,11 @@ def _sight(look: FirstLook, rods: Rods, size: tuple[int, int], setup: Setup) -> 
     return Sight(replace(rods, first=first, second=second), want, base)
 
 
-def applied_focal(look: FirstLook, size: tuple[int, int]) -> float:
+def _rough_focal(look: FirstLook, size: tuple[int, int]) -> float:
     """A focal length in pixels that is good enough to turn pixels into angles."""
     if look.walk is not None and look.walk.known.size == size:
         return look.walk.known.lens.focal_px
-    return 0.78 * max(size)
+    return ASSUMED_FOCAL * max(size)
 
 
 def _check(
