@@ -50,15 +50,21 @@ class Plain:
     language: str = "en"
 
 
+FILES = ("guidance",)  # the server's files of templates in web/texts/LANGUAGE; no key in two
+
+
 @cache
 def texts(language: str) -> dict[str, str]:
     """The templates of a language, English where there is no such language."""
     # The name comes from outside: letters only, so that it can be no path.
     known = re.fullmatch(r"[a-z]{2,3}", language) is not None
-    file = resources.files("web").joinpath("texts", language if known else "en", "guidance.json")
-    if not file.is_file():
-        file = resources.files("web").joinpath("texts", "en", "guidance.json")
-    loaded: dict[str, str] = json.loads(file.read_text(encoding="utf-8"))
+    folder = resources.files("web").joinpath("texts")
+    loaded: dict[str, str] = {}
+    for name in FILES:
+        file = folder.joinpath(language if known else "en", f"{name}.json")
+        if not file.is_file():
+            file = folder.joinpath("en", f"{name}.json")
+        loaded |= json.loads(file.read_text(encoding="utf-8"))
     return loaded
 
 

@@ -1,13 +1,19 @@
 // The page's own strings. Guidance sentences arrive ready-made from the server.
 
 export const LANGUAGE = "en";
+const FILES = ["page"]; // of texts/LANGUAGE; no key in two of them
 let strings = {};
 
 /** Loads the strings; call once before anything is shown. */
 export async function loadTexts() {
-  const answer = await fetch(new URL(`./texts/${LANGUAGE}/page.json`, import.meta.url));
+  const loaded = await Promise.all(FILES.map(load));
+  strings = Object.assign({}, ...loaded);
+}
+
+async function load(name) {
+  const answer = await fetch(new URL(`./texts/${LANGUAGE}/${name}.json`, import.meta.url));
   if (!answer.ok) throw new Error(`texts: ${answer.status}`);
-  strings = await answer.json();
+  return answer.json();
 }
 
 /** The string of a key with {name} filled in; a missing key shows itself, so a test sees it. */
