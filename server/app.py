@@ -7,9 +7,10 @@ from collections.abc import AsyncIterator
 from aiohttp import web
 
 from server.access import Guard, public
-from server.certs import ca_der
+from server.certs import ca_der, names_of
 from server.config import ServerConfig
 from server.drift_page import DriftPage
+from server.hosts import Hosts
 from server.keys import Keys
 from server.problems import problems
 from server.registry import Sessions
@@ -56,6 +57,7 @@ HEADERS = {
 CONFIG = web.AppKey("config", ServerConfig)
 TOKENS = web.AppKey("tokens", Tokens)
 SESSIONS = web.AppKey("sessions", Sessions)
+HOSTS = web.AppKey("hosts", Hosts)
 KEYS = web.AppKey("keys", Keys)
 
 
@@ -67,7 +69,11 @@ def make_app(config: ServerConfig) -> web.Application:
     """
     tokens = Tokens(config.token_life_s)
     guard = Guard(tokens)
-    app = web.Application(client_max_size=MAX_BODY, middlewares=[problems, guard.middleware])
+    hosts = Hosts(names_answered(config), config.allow_origins)
+    app = web.Application(
+        client_max_size=MAX_BODY, middlewares=[problems, hosts.middleware, guard.middleware]
+    )
+    app[HOSTS] = hosts
     app[CONFIG] = config
     app[TOKENS] = tokens
     app[SESSIONS] = Sessions(config)
@@ -115,7 +121,14 @@ async def _authority(request: web.Request) -> web.Response:
     )
 
 
+def names_answered(config: ServerConfig) -> list[str]:
+    """Host names beyond this machine's own: those asked for, and those of its certificate."""
+    return [config.host, *config.allow_hosts, *(names_of(config.tls) if config.tls else ())]
+
+
 async def _secure(request: web.Request, response: web.StreamResponse) -> None:
+    for name, value in (request.app[HOSTS].cors(request)).items():
+        response.headers.setdefault(name, value)
     for name, value in HEADERS.items():
         response.headers.setdefault(name, value)
     response.headers.setdefault("Cache-Control", "no-store")

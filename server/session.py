@@ -44,6 +44,7 @@ from server.messages import (
 )
 from server.places import Places
 from server.problems import Problem
+from server.rates import Verdict, Words
 
 if TYPE_CHECKING:
     from server.config import Analyse
@@ -56,6 +57,8 @@ CONNECT_S = 30.0  # an offer that never became a connection is forgotten after t
 WATCH_S = 0.2
 MAX_BUFFERED = 65_536  # bytes waiting on the channel beyond which newer guidance is worth more
 BYE_S = 0.05
+MAX_CANDIDATES = 64  # taken later than the offer; each may cost a look-up of a name
+MAX_LISTENERS = 4
 
 
 class Session:
@@ -101,6 +104,8 @@ class Session:
             places,
             LookWatch(keep_look, tell),
         )
+        self._words = Words()
+        self._candidates_left = MAX_CANDIDATES
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
         self._forget_s = forget_s
@@ -160,7 +165,9 @@ class Session:
                 "This server cannot restart ICE in a running session. End the session and start "
                 "a new one.",
             )
-        for candidate in fragment.candidates:
+        taken = fragment.candidates[: self._candidates_left]
+        self._candidates_left -= len(taken)
+        for candidate in taken:
             # Late candidates and names that do not resolve are no error of the request.
             with contextlib.suppress(ValueError, OSError):
                 await self._pc.addIceCandidate(candidate)
@@ -178,7 +185,14 @@ class Session:
             queue.put_nowait(text)
 
     def listen(self) -> asyncio.Queue[str | None]:
-        """A queue of all messages from now on; None marks the end of the session."""
+        """A queue of all messages from now on; None marks the end. Raises Problem 429 if full."""
+        if len(self._listeners) >= MAX_LISTENERS:
+            raise Problem(
+                429,
+                "Too Many Requests",
+                f"{MAX_LISTENERS} listen to this session already. Close one of them.",
+                {"Retry-After": "5"},
+            )
         queue: asyncio.Queue[str | None] = asyncio.Queue(maxsize=16)
         self._listeners.add(queue)
         return queue
@@ -226,6 +240,11 @@ class Session:
                 channel.send(text)
 
     def _on_message(self, text: str | bytes) -> None:
+        verdict = self._words.judge(time.monotonic())
+        if verdict is Verdict.END:
+            self._end("This page sent far too many messages. Reload it.")
+        if verdict is not Verdict.TAKE or self._closing is not None:
+            return
         try:
             message = read_message(text)
         except MessageError as wrong:
