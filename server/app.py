@@ -12,6 +12,7 @@ from server.config import ServerConfig
 from server.drift_page import DriftPage
 from server.hosts import Hosts
 from server.keys import Keys
+from server.metrics import MetricsPages
 from server.problems import problems
 from server.registry import Sessions
 from server.static import web_file
@@ -91,6 +92,9 @@ def make_app(config: ServerConfig) -> web.Application:
     Whip(app[SESSIONS], guard).add_routes(app)
     DriftPage(app[SESSIONS].places).add_routes(app)
     app[KEYS].add_routes(app)
+    metrics = app[SESSIONS].metrics
+    app.cleanup_ctx.append(metrics.watch)
+    MetricsPages(metrics, app[SESSIONS].tally).add_routes(app)
     return app
 
 

@@ -42,6 +42,7 @@ from server.messages import (
     read_message,
     write_message,
 )
+from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
@@ -80,6 +81,7 @@ class Session:
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
         keep_look: KeepLook | None = None,
+        metrics: Metrics | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -104,6 +106,9 @@ class Session:
             places,
             LookWatch(keep_look, tell),
         )
+        self._metrics = metrics or Metrics()
+        self._metrics.opened.inc()
+        self._told = (0, 0, 0)  # pictures dropped, bytes in, bytes out: as counted so far
         self._words = Words()
         self._candidates_left = MAX_CANDIDATES
         self._listeners: set[asyncio.Queue[str | None]] = set()
@@ -178,11 +183,27 @@ class Session:
     def publish(self, message: dict[str, Any]) -> None:
         """Send a message on the channel and to every listener, dropping rather than queueing."""
         text = write_message(message)
+        if message["type"] == "guidance":
+            self._metrics.guided(message["age_ms"] / 1000)
         self._send(text)
         for queue in self._listeners:
             if queue.full():
                 queue.get_nowait()
             queue.put_nowait(text)
+
+    async def tally(self) -> None:
+        """Bring the server's counts of dropped pictures and of bytes up to date."""
+        stats = (await self._pc.getStats()).values()
+        links = {link.id: link for link in stats if link.type == "transport"}.values()
+        now = (
+            self.dropped,
+            sum(link.bytesReceived for link in links),
+            sum(link.bytesSent for link in links),
+        )
+        counters = (self._metrics.dropped, self._metrics.bytes_in, self._metrics.bytes_out)
+        for counter, count, before in zip(counters, now, self._told, strict=True):
+            counter.inc(max(count - before, 0))
+        self._told = now
 
     def listen(self) -> asyncio.Queue[str | None]:
         """A queue of all messages from now on; None marks the end. Raises Problem 429 if full."""
@@ -219,6 +240,7 @@ class Session:
             queue.put_nowait(None)
         if self._channel is not None and self._channel.readyState == "open":
             await asyncio.sleep(BYE_S)  # the channel's packets leave in later turns of the loop
+        await self.tally()
         await self._pc.close()
         self.present = False
         self._ended(self)
@@ -240,10 +262,12 @@ class Session:
                 channel.send(text)
 
     def _on_message(self, text: str | bytes) -> None:
+        self._metrics.words.inc()
         verdict = self._words.judge(time.monotonic())
         if verdict is Verdict.END:
             self._end("This page sent far too many messages. Reload it.")
         if verdict is not Verdict.TAKE or self._closing is not None:
+            self._metrics.refused.inc()
             return
         try:
             message = read_message(text)
@@ -284,6 +308,7 @@ class Session:
                 return
             if not isinstance(picture, av.VideoFrame):
                 continue
+            self._metrics.received.inc()
             self._frame_s = time.monotonic()
             if self._channel is None:
                 self._alive()
