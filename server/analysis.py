@@ -101,6 +101,11 @@ class Analyst:
         self._first_s: float | None = None
         self._complaint: tuple[str, float] = ("", 0.0)
 
+    @property
+    def stated(self) -> wire.Stated:
+        """The last setup applied; the defaults before any."""
+        return self._stated
+
     def expect_words(self, within_s: float) -> None:
         """Leave pictures alone until setup and tilt have come, for at most so long.
 

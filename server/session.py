@@ -44,6 +44,7 @@ from server.messages import (
 )
 from server.places import Places
 from server.problems import Problem
+from server.who import Who
 
 if TYPE_CHECKING:
     from server.config import Analyse
@@ -120,6 +121,11 @@ class Session:
     def dropped(self) -> int:
         """Pictures that were replaced by a newer one before vision took them."""
         return self._pictures.dropped
+
+    @property
+    def who(self) -> Who:
+        """Who films, as the phone's last setup says."""
+        return self._analyst.stated.who
 
     async def accept(self, offer: str) -> str:
         """Answer an SDP offer. Raises Problem 400 or 406 with a plain detail."""

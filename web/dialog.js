@@ -59,6 +59,8 @@ export class SettingsDialog {
       ...(s.view === "down-the-line" ? [this.#radios("line", t("settings.line"),
         ["toe", "hands", "middle"].map((v) => [v, t(`settings.line.${v}`)]))] : []),
       group(t("settings.player"),
+        this.#name("player", t("settings.player.name")),
+        this.#name("bay", t("settings.bay")),
         this.#length("player_height_m", t("settings.player.height"), [1, 2.3]),
         this.#select("club", t("settings.club"),
           Object.keys(CLUB_LENGTH_M).map((c) => [c, t(`club.${c}`)]))),
@@ -197,6 +199,15 @@ export class SettingsDialog {
       if (usable) this.#change((s) => write(s, text));
     };
     return field(id, label, element("span", { className: "measure" }, input, unit), note);
+  }
+
+  #name(key, label) {
+    const input = element("input", {
+      id: `set-${key}`, type: "text", maxLength: 80, autocomplete: "off",
+      value: get(this.settings(), key),
+    });
+    input.onchange = () => this.#change((s) => set(s, key, input.value.trim()));
+    return field(input.id, label, input);
   }
 
   #check(key, label) {
