@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from aiohttp import web
 
 from server.access import Guard, public
+from server.board_page import BoardPage
 from server.certs import ca_der
 from server.config import ServerConfig
 from server.drift_page import DriftPage
@@ -85,6 +86,7 @@ def make_app(config: ServerConfig) -> web.Application:
     Whip(app[SESSIONS], guard).add_routes(app)
     DriftPage(app[SESSIONS].places).add_routes(app)
     app[KEYS].add_routes(app)
+    BoardPage(app[SESSIONS].board).add_routes(app)
     return app
 
 

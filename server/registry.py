@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 import cv2
 
 from server import jitter
+from server.board import Board
 from server.config import ServerConfig
 from server.loopback import allow_loopback
 from server.places import Places
@@ -29,6 +30,7 @@ class Sessions:
         allow_loopback()
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
+        self.board = Board()
         self.places = Places(config.places)
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         if config.analyse is None:
@@ -56,6 +58,7 @@ class Sessions:
             owner=owner,
             places=self.places,
             keep_look=self._config.keep_look,
+            board=self.board,
             tell=self._config.tell,
             ended=self._forget,
         )

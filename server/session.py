@@ -24,7 +24,7 @@ from aiortc.exceptions import InvalidStateError, OperationError
 from aiortc.mediastreams import MediaStreamError
 
 from server import sdp
-from server.analysis import Analyst, Arrived
+from server.analysis import Analyst, Arrived, Latest
 from server.lens_book import LensBook
 from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
@@ -36,6 +36,7 @@ from server.messages import (
     Ping,
     PlaceSent,
     SetupSent,
+    TiltSent,
     bye,
     pong,
     problem,
@@ -47,6 +48,7 @@ from server.problems import Problem
 from server.who import Who
 
 if TYPE_CHECKING:
+    from server.board import Board
     from server.config import Analyse
     from vision.profile import LensKey, Profile
 
@@ -78,6 +80,7 @@ class Session:
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
         keep_look: KeepLook | None = None,
+        board: Board | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -114,6 +117,7 @@ class Session:
         self._life_s: float | None = None  # last sign of life, monotonic
         self._frame_s: float | None = None
         self._size = (0, 0)
+        self._board = board
         self._pc.on("track", self._on_track)
         self._pc.on("connectionstatechange", self._on_state)
 
@@ -126,6 +130,20 @@ class Session:
     def who(self) -> Who:
         """Who films, as the phone's last setup says."""
         return self._analyst.stated.who
+
+    @property
+    def introduced(self) -> bool:
+        """Whether the phone has said who films, or is a client that never will."""
+        return self._analyst.introduced
+
+    @property
+    def latest(self) -> Latest | None:
+        """The last analysed picture with its reading; None before any."""
+        return self._analyst.latest
+
+    def tell_page(self, message: dict[str, Any]) -> None:
+        """A message on the channel alone: it may be lost, and no listener gets it."""
+        self._send(write_message(message))
 
     async def accept(self, offer: str) -> str:
         """Answer an SDP offer. Raises Problem 400 or 406 with a plain detail."""
@@ -152,6 +170,8 @@ class Session:
             raise Problem(
                 400, "Bad Request", f"The offer cannot be used ({wrong}). Reload the page."
             ) from wrong
+        if self._board is not None:
+            self._board.joined(self)
         self._start(self._analyst.run())
         self._start(self._watch())
         return sdp.finish_answer(self._pc.localDescription.sdp)
@@ -182,6 +202,8 @@ class Session:
             if queue.full():
                 queue.get_nowait()
             queue.put_nowait(text)
+        if self._board is not None:
+            self._board.told(self, message)
 
     def listen(self) -> asyncio.Queue[str | None]:
         """A queue of all messages from now on; None marks the end of the session."""
@@ -213,6 +235,8 @@ class Session:
             await asyncio.sleep(BYE_S)  # the channel's packets leave in later turns of the loop
         await self._pc.close()
         self.present = False
+        if self._board is not None:
+            self._board.ended(self)
         self._ended(self)
 
     def _open_channel(self) -> None:
@@ -232,6 +256,7 @@ class Session:
                 channel.send(text)
 
     def _on_message(self, text: str | bytes) -> None:
+        at_s = time.monotonic()
         try:
             message = read_message(text)
         except MessageError as wrong:
@@ -239,7 +264,7 @@ class Session:
             return
         if isinstance(message, Ping):
             self._alive()
-            self._send(write_message(pong(message)))
+            self._send(write_message(pong(message, at_s, time.monotonic())))
         elif isinstance(message, SetupSent):
             self._analyst.set_up(message)
         elif isinstance(message, HintSent):
@@ -250,8 +275,11 @@ class Session:
             self._analyst.place(message)
         elif isinstance(message, LookSent):
             self._analyst.look(message)
-        else:
+        elif isinstance(message, TiltSent):
             self._analyst.tilt(message)
+            return  # twenty a second, and no news to anyone else
+        if self._board is not None:
+            self._board.heard(self, message, at_s)
 
     def _on_track(self, track: MediaStreamTrack) -> None:
         self._start(self._receive(track))
@@ -282,8 +310,13 @@ class Session:
     def _alive(self) -> None:
         self._life_s = time.monotonic()
         if not self.present:
-            self.present = True
+            self._be_present(True)
             self._tell("The phone is connected.")
+
+    def _be_present(self, present: bool) -> None:
+        self.present = present
+        if self._board is not None:
+            self._board.presence(self)
 
     async def _watch(self) -> None:
         """Notice within `gone_s` that a phone has vanished; ICE would take half a minute."""
@@ -295,7 +328,7 @@ class Session:
                     self._end("The phone never connected. Are both on the same network?")
                 continue
             if self.present and now_s - self._life_s > self._gone_s:
-                self.present = False
+                self._be_present(False)
                 self._tell(
                     f"The phone is gone: nothing heard for {self._gone_s:g} s. "
                     "Wake it and look at its page."
