@@ -78,6 +78,7 @@ export class SettingsDialog {
         this.#length("tolerance.distance_m", t("settings.tolerance.distance"), [0.05, 3])),
       ...this.#look(),
       group(t("settings.lens"), this.#camera(cameras), this.#focal()),
+      group(t("settings.board"), this.#check("board_pictures", t("settings.board.pictures"))),
       group(t("settings.sound"),
         this.#check("tone", t("settings.tone")),
         this.#check("voice", t("settings.voice"))),

@@ -34,6 +34,7 @@ export const DEFAULTS = Object.freeze({
   },
   player: "", // names as typed
   bay: "",
+  board_pictures: true, // the coach's board may ask for a picture
   tone: true,
   voice: true,
 });
