@@ -112,12 +112,21 @@ def rank(candidates: Candidates, size: tuple[int, int], setup: Setup) -> list[La
     return rank_layouts(ends, candidates.logit, np.asarray(cut), size, focal_px, setup)
 
 
-def settle(frame: Frame, candidates: Candidates, guesses: list[LayoutGuess], setup: Setup) -> Rods:
-    """The best guess's rods, measured at full size."""
+def settle(
+    frame: Frame,
+    candidates: Candidates,
+    guesses: list[LayoutGuess],
+    setup: Setup,
+    widths_px: tuple[float, float] | None = None,
+) -> Rods:
+    """The best guess's rods, measured at full size; `widths_px` of the two where tracked."""
     best = guesses[0]
     chosen = (best.first, best.second)
     others = [g.score for g in guesses[1:] if {g.first, g.second} != set(chosen)]
-    first, second = (measure(frame, candidates.ends_px[k]) for k in chosen)
+    first, second = (
+        measure(frame, candidates.ends_px[k], width)
+        for k, width in zip(chosen, widths_px or (None, None), strict=True)
+    )
     scores = (float(candidates.seen[best.first]), float(candidates.seen[best.second]))
     seen = np.sort(candidates.seen)[::-1]
     search = Search(

@@ -16,7 +16,7 @@ from vision.track import follow
 
 @cache
 def warm_up() -> None:
-    """Find, follow and place drawn rods: once a process, seconds on a new machine, then under one."""
+    """Find, follow and place drawn rods, once a process: slow on a new machine, then under 1 s."""
     rng = np.random.default_rng(0)
     luma = rng.normal(90.0, 6.0, (360, 640))
     luma[248:252, 150:490] = 230.0  # a T, seen from its stem's end
