@@ -121,6 +121,11 @@ class Session:
         """Pictures that were replaced by a newer one before vision took them."""
         return self._pictures.dropped
 
+    @property
+    def received(self) -> int:
+        """Pictures received and decoded so far."""
+        return self._pictures.received
+
     async def accept(self, offer: str) -> str:
         """Answer an SDP offer. Raises Problem 400 or 406 with a plain detail."""
         parsed = sdp.check_offer(offer)
