@@ -36,6 +36,10 @@ class Mailbox(Generic[T]):
         self._item = item
         self._full.set()
 
+    async def wait(self) -> None:
+        """Wait until there is an item to take, or the mailbox was closed."""
+        await self._full.wait()
+
     async def take(self) -> T:
         """Wait for an item and take it. Raises MailboxClosed once closed."""
         await self._full.wait()

@@ -61,8 +61,8 @@ BYE_S = 0.05
 class Session:
     """One phone from its offer to its end.
 
-    `analyse` is called in threads of `pool`. `tell` gets sentences for the server's window,
-    `ended` the session itself, once, when it is over.
+    `analyse` is called in threads of `pool`, in `turns` with the other phones. `tell` gets
+    sentences for the window of the server, `ended` the session itself, once, when it is over.
     """
 
     def __init__(
@@ -77,6 +77,7 @@ class Session:
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
         keep_look: KeepLook | None = None,
+        turns: asyncio.Semaphore | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -100,6 +101,7 @@ class Session:
             LensBook(lenses, tell),
             places,
             LookWatch(keep_look, tell),
+            turns,
         )
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
