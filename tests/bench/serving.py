@@ -55,6 +55,8 @@ async def _row(made: list[Clip], phones: int, seconds: float, codec: str, fps: i
         "cpu_per_frame_ms": round(real["cpu_ms"], 3),
         "floor_cpu_per_frame_ms": round(floor["cpu_ms"], 3),
         "cpu_per_frame_ratio": round(real["cpu_ms"] / floor["cpu_ms"], 3),
+        # These streams have one size from the start; a browser's own growth is told by the page.
+        "sharp_after_s": None,
         "received_hz": round(real["received_hz"], 2),
         "server_cores": round(real["cores"], 3),
         "rods_found_share": round(real["found"], 3),
