@@ -72,7 +72,9 @@ class Latest:
 class Analyst:
     """Takes the newest picture, analyses it in `pool`, hands each guidance message to `publish`.
 
-    One picture at a time, so that the state carried from frame to frame stays in order.
+    One picture at a time, so that the state carried from frame to frame stays in order. `turns`
+    (as many as the pool has threads) is shared by all phones: who has waited longest is next, and
+    takes the picture that is newest by then, so that none grows old in the pool's queue.
     """
 
     def __init__(
@@ -84,9 +86,11 @@ class Analyst:
         lenses: LensBook | None = None,
         places: Places | None = None,
         first_look: LookWatch | None = None,
+        turns: asyncio.Semaphore | None = None,
     ) -> None:
         self._pictures = pictures
         self._pool = pool
+        self._turns = turns or asyncio.Semaphore()
         self._analyse = analyse
         self._publish = publish
         self._lenses = lenses or LensBook()
@@ -179,45 +183,50 @@ class Analyst:
 
     async def run(self) -> None:
         """Work until the mailbox is closed."""
-        loop = asyncio.get_running_loop()
         while True:
-            try:
-                arrived = await self._pictures.take()
-            except MailboxClosed:
-                return
-            if not self._may_begin(arrived):
-                continue
-            try:
-                await self._lenses.learn(self._stated.camera, self._pool)
-            except TeesquareError as wrong:
-                self._complain(str(wrong))  # and go on with an assumed lens
-            epoch = self._epoch
-            # Fixed here, so that a setup arriving meanwhile is not claimed for this picture.
-            about = _About(
-                self._stated,
-                self._setup((arrived.picture.width, arrived.picture.height)),
-                self._setup_seq,
-                self._seq + 1,
-                self._hints,
-                self._hint_seq,
-                self._aim_seq,
-            )
-            job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
-            try:
-                state, message = await job
-            except TeesquareError as wrong:
-                self._complain(str(wrong))
-                continue
-            except Exception:
-                # A picture that breaks the analysis must not end the session: start afresh.
-                logger.exception("the analysis of a picture failed")
-                self._reset()
-                self._complain("This picture could not be analysed. Move the phone a little.")
-                continue
-            if epoch == self._epoch:
-                self._state = state
-                self._seq += 1
-                self._publish(message)
+            await self._pictures.wait()
+            async with self._turns:
+                try:
+                    arrived = await self._pictures.take()
+                except MailboxClosed:
+                    return
+                if self._may_begin(arrived):
+                    await self._analyse_one(arrived)
+
+    async def _analyse_one(self, arrived: Arrived) -> None:
+        """One picture through the pool; what it says is published."""
+        try:
+            await self._lenses.learn(self._stated.camera, self._pool)
+        except TeesquareError as wrong:
+            self._complain(str(wrong))  # and go on with an assumed lens
+        epoch = self._epoch
+        # Fixed here, so that a setup arriving meanwhile is not claimed for this picture.
+        about = _About(
+            self._stated,
+            self._setup((arrived.picture.width, arrived.picture.height)),
+            self._setup_seq,
+            self._seq + 1,
+            self._hints,
+            self._hint_seq,
+            self._aim_seq,
+        )
+        loop = asyncio.get_running_loop()
+        job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
+        try:
+            state, message = await job
+        except TeesquareError as wrong:
+            self._complain(str(wrong))
+            return
+        except Exception:
+            # A picture that breaks the analysis must not end the session: start afresh.
+            logger.exception("the analysis of a picture failed")
+            self._reset()
+            self._complain("This picture could not be analysed. Move the phone a little.")
+            return
+        if epoch == self._epoch:
+            self._state = state
+            self._seq += 1
+            self._publish(message)
 
     def _work(
         self, arrived: Arrived, state: LiveState, about: _About

@@ -31,17 +31,34 @@ class PromptJitterBuffer(JitterBuffer):
     def __init__(self, capacity: int, prefetch: int = 0, is_video: bool = False) -> None:
         super().__init__(capacity=capacity, prefetch=prefetch, is_video=is_video)
         self._given: int | None = None  # time stamp of the picture given last
+        self._more = True  # a whole picture may be waiting behind the one given last
 
     def _remove_frame(self, sequence_number: int) -> JitterFrame | None:
         if not self._is_video:
             return super()._remove_frame(sequence_number)
+        if not self._more and self._inside_a_picture(sequence_number):
+            return None  # most packets: spares looking through all before them again
         self._skip_padding()
         frame: JitterFrame | None = super()._remove_frame(sequence_number)
         if frame is None:
             frame = self._marked_frame()
         if frame is not None:
             self._given = frame.timestamp
+        self._more = frame is not None
         return frame
+
+    def _inside_a_picture(self, sequence_number: int) -> bool:
+        """Whether this packet continues a picture and completes none."""
+        at = self._packets[sequence_number % self._capacity]
+        before = self._packets[(sequence_number - 1) % self._capacity]
+        return (
+            at is not None
+            and not at.marker
+            and before is not None
+            and before.timestamp == at.timestamp
+            and at.timestamp != self._given
+            and self._packets[(sequence_number + 1) % self._capacity] is None
+        )
 
     def smart_remove(self, count: int) -> bool:
         """Drop at least `count` packets, up to one that surely begins a picture.
@@ -49,6 +66,7 @@ class PromptJitterBuffer(JitterBuffer):
         Sure is a packet whose forerunner is there and of another time. True when none was found
         and the buffer is empty.
         """
+        self._more = True
         before: RtpPacket | None = None
         for done in range(self.capacity):
             packet = self._at(0)

@@ -22,6 +22,7 @@ class Mailbox(Generic[T]):
         self._item: T | None = None
         self._full = asyncio.Event()
         self._closed = False
+        self.received = 0
         self.dropped = 0
         self.taken = 0
 
@@ -29,10 +30,15 @@ class Mailbox(Generic[T]):
         """Leave an item, replacing one that nobody has taken. Ignored after `close`."""
         if self._closed:
             return
+        self.received += 1
         if self._full.is_set():
             self.dropped += 1
         self._item = item
         self._full.set()
+
+    async def wait(self) -> None:
+        """Wait until there is an item to take, or the mailbox was closed."""
+        await self._full.wait()
 
     async def take(self) -> T:
         """Wait for an item and take it. Raises MailboxClosed once closed."""

@@ -34,6 +34,7 @@ class Sessions:
         self.board = Board()
         self.places = Places(config.places)
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
+        self._turns = asyncio.Semaphore(config.workers)
         if config.analyse is None:
             self._pool.submit(warm_up)
         self._sessions: dict[str, Session] = {}
@@ -54,6 +55,7 @@ class Sessions:
             analyse=self._analyse,
             lenses=self._config.lenses,
             pool=self._pool,
+            turns=self._turns,
             gone_s=self._config.gone_s,
             forget_s=self._config.forget_s,
             settle_s=self._config.settle_s,

@@ -68,8 +68,8 @@ MAX_LISTENERS = 4
 class Session:
     """One phone from its offer to its end.
 
-    `analyse` is called in threads of `pool`. `tell` gets sentences for the server's window,
-    `ended` the session itself, once, when it is over.
+    `analyse` is called in threads of `pool`, in `turns` with the other phones. `tell` gets
+    sentences for the window of the server, `ended` the session itself, once, when it is over.
     """
 
     def __init__(
@@ -86,6 +86,7 @@ class Session:
         keep_look: KeepLook | None = None,
         metrics: Metrics | None = None,
         board: Board | None = None,
+        turns: asyncio.Semaphore | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -109,6 +110,7 @@ class Session:
             LensBook(lenses, tell),
             places,
             LookWatch(keep_look, tell),
+            turns,
         )
         self._metrics = metrics or Metrics()
         self._metrics.opened.inc()
@@ -154,6 +156,11 @@ class Session:
     def tell_page(self, message: dict[str, Any]) -> None:
         """A message on the channel alone: it may be lost, and no listener gets it."""
         self._send(write_message(message))
+
+    @property
+    def received(self) -> int:
+        """Pictures received and decoded so far."""
+        return self._pictures.received
 
     async def accept(self, offer: str) -> str:
         """Answer an SDP offer. Raises Problem 400 or 406 with a plain detail."""

@@ -139,7 +139,7 @@ def likeness(
     return out
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def paths_of(half: int, cell: int, wide: int, shift: int) -> tuple[Array, NDArray[np.uint32]]:
     """The lines tried: shift and slope (n, 2), and the band's column in each cell (n, cells)."""
     shifts, slopes = np.meshgrid(

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.known import SHARED
-from vision.model import COUNT, STEP, View2D, measured
-from vision.pose import BEND_STEP, MAX_BEND
+from vision.misfit import BEND_STEP, MAX_BEND, STEP
+from vision.model import COUNT, View2D, measured
 
 OWN = 6  # parameters of each view
 JOINT = len(SHARED) + 4

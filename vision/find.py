@@ -62,19 +62,24 @@ class Candidates:
 
 
 def find(
-    frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), accept: float = FLOOR
+    frame: Frame,
+    setup: Setup,
+    hints: tuple[Hint, ...] = (),
+    accept: float = FLOOR,
+    quick: bool = False,
 ) -> Rods | NotFound:
     """The two rods most like the setup's layout, or why there are none.
 
-    `hints` say where rods are; `accept` is the least score. Whether the rods are to be believed
-    is for `vision.belief` to say.
+    `hints` say where rods are; `accept` is the least score. `quick` leaves out the fine level,
+    which takes three times as long and finds a few rods in a hundred more. Whether the rods are
+    to be believed is for `vision.belief` to say.
     """
     reason = _unusable(frame)
     if reason is not None:
         return NotFound(reason)
     size = (frame.width, frame.height)
     small = _working_size(frame)
-    for level in (COARSE, FINE):
+    for level in (COARSE,) if quick else (COARSE, FINE):
         candidates = _candidates(small, size, level, hints)
         guesses = rank(candidates, size, setup)
         if guesses and guesses[0].score >= (SURE if level is COARSE else accept):
@@ -112,12 +117,21 @@ def rank(candidates: Candidates, size: tuple[int, int], setup: Setup) -> list[La
     return rank_layouts(ends, candidates.logit, np.asarray(cut), size, focal_px, setup)
 
 
-def settle(frame: Frame, candidates: Candidates, guesses: list[LayoutGuess], setup: Setup) -> Rods:
-    """The best guess's rods, measured at full size."""
+def settle(
+    frame: Frame,
+    candidates: Candidates,
+    guesses: list[LayoutGuess],
+    setup: Setup,
+    widths_px: tuple[float, float] | None = None,
+) -> Rods:
+    """The best guess's rods, measured at full size; `widths_px` of the two where tracked."""
     best = guesses[0]
     chosen = (best.first, best.second)
     others = [g.score for g in guesses[1:] if {g.first, g.second} != set(chosen)]
-    first, second = (measure(frame, candidates.ends_px[k]) for k in chosen)
+    first, second = (
+        measure(frame, candidates.ends_px[k], width)
+        for k, width in zip(chosen, widths_px or (None, None), strict=True)
+    )
     scores = (float(candidates.seen[best.first]), float(candidates.seen[best.second]))
     seen = np.sort(candidates.seen)[::-1]
     search = Search(

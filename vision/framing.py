@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from vision.envelope import Part, facing_y, swing_envelope
 from vision.errors import SetupError
+from vision.kernel import kernel
 from vision.placement import HAND_LINE_M
 from vision.setup import Line, Setup, View
 
@@ -22,6 +23,7 @@ NEAR_M = 0.2  # a point nearer than this to the lens's plane is not in the pictu
 MAX_BACK_M = 8.0
 MAX_TILT_RAD = math.radians(12)  # more than this and verticals lean too much to read off the film
 TILT_STEP_RAD = math.radians(0.25)
+TILT_STEPS = round(MAX_TILT_RAD / TILT_STEP_RAD)
 TILT_COST_M_PER_RAD = math.degrees(0.1)  # one degree of tilt is worth 10 cm of walking
 TURN_GAIN_M = 0.5  # turning the phone is worth it from this much less walking
 
@@ -113,8 +115,14 @@ def _least_cure(
     """(cure, back_m, tilt_rad); (None, 0, 0) where the start itself fits or nothing helps."""
     margin_px = _margin_px(start, focal_px, size, setup)
 
+    matrix = _matrix(start, setup)
+    camera = np.ascontiguousarray(_project(points, matrix))
+    away = matrix[:3, :3] @ _axes(setup)[0]  # where points go for each metre of walking back
+
     def least_tilt(back_m: float, picture: tuple[int, int]) -> float | None:
-        return _least_tilt(points, start, back_m, focal_px, picture, margin_px, setup)
+        half = ((picture[0] - 1) / 2 - margin_px, (picture[1] - 1) / 2 - margin_px)
+        tilt = _least_tilt(camera + back_m * away, focal_px, half, start.pitch_rad)
+        return None if math.isnan(tilt) else tilt
 
     tilt = least_tilt(0.0, size)
     if tilt is not None:
@@ -151,30 +159,31 @@ def _least_back(
     return min(held, key=lambda way: way[0] + TILT_COST_M_PER_RAD * abs(way[1]), default=None)
 
 
+@kernel
 def _least_tilt(
-    points: NDArray[np.float64],
-    start: _Pose,
-    back_m: float,
-    focal_px: float,
-    picture: tuple[int, int],
-    margin_px: float,
-    setup: Setup,
-) -> float | None:
-    """The smallest change of pitch that holds every point, to 0.25 degrees; None if none does."""
-    pose = replace(start, distance_m=start.distance_m + back_m)
-    camera = _project(points, _matrix(pose, setup))
-    steps = np.arange(0.0, MAX_TILT_RAD + TILT_STEP_RAD / 2, TILT_STEP_RAD)
-    tilts = np.sort(np.concatenate([steps, -steps[1:]]))
-    tilts = tilts[np.abs(pose.pitch_rad + tilts) <= max(MAX_TILT_RAD, abs(pose.pitch_rad))]
-    cos, sin = np.cos(tilts)[:, None], np.sin(tilts)[:, None]
-    x, y, z = camera.T
-    tilted = np.stack(
-        [np.broadcast_to(x, (len(tilts), len(x))), cos * y + sin * z, cos * z - sin * y], axis=-1
-    )
-    good = _fits(tilted, focal_px, picture, margin_px).all(axis=-1)
-    if not good.any():
-        return None
-    return float(min(tilts[good], key=abs))
+    camera: NDArray[np.float64], focal_px: float, half_px: tuple[float, float], pitch_rad: float
+) -> float:
+    """The smallest change of pitch that holds every point, to 0.25 degrees; NaN if none does.
+
+    `camera` (n, 3) in camera axes; `half_px`: half the picture's sides less the margin.
+    """
+    limit = max(MAX_TILT_RAD, abs(pitch_rad))
+    for k in range(2 * TILT_STEPS + 1):
+        tilt = (k + 1) // 2 * TILT_STEP_RAD * (-1.0 if k % 2 else 1.0)
+        if abs(pitch_rad + tilt) > limit:
+            continue
+        cos, sin = np.cos(tilt), np.sin(tilt)
+        good = True
+        for i in range(len(camera)):
+            y = cos * camera[i, 1] + sin * camera[i, 2]
+            z = cos * camera[i, 2] - sin * camera[i, 1]
+            far_x, far_y = half_px[0] * z, half_px[1] * z
+            if z <= NEAR_M or focal_px * abs(camera[i, 0]) > far_x or focal_px * abs(y) > far_y:
+                good = False
+                break
+        if good:
+            return tilt
+    return np.nan
 
 
 def _fits(

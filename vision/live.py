@@ -31,7 +31,8 @@ DOUBTFUL = ACCEPT - 2.5  # from here a layout that stays is believed, but never 
 PERSIST_S = 0.4
 SAME_PX = 15.0
 LENS_EVERY_S = 0.1  # a lens profile is checked by a second pose so often
-SEARCH_EVERY_S = 2.0  # a full search now and then: tracking must not stay on a wrong line
+SEARCH_EVERY_S = 2.0  # a search now and then: tracking must not stay on a wrong line
+THOROUGH_EVERY_S = 0.3  # a search that has found nothing is made at its fine level so often
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,7 @@ class LiveState:
 
     rods: Rods | None = None
     searched_s: float = float("-inf")
+    thorough_s: float = float("-inf")  # of the last search at both levels
     doubt: Rods | None = None  # a layout found, but not yet believed
     doubt_since_s: float = float("-inf")
     square_since_s: float | None = None
@@ -73,17 +75,29 @@ def step(
     full search instead of tracking.
     """
     if hints != state.given:
-        state = replace(state, given=hints, marks=hints, marked_s=time_s, rods=None)
+        state = replace(
+            state,
+            given=hints,
+            marks=hints,
+            marked_s=time_s,
+            rods=None,
+            thorough_s=float("-inf"),
+        )
     size = (frame.width, frame.height)
     if state.lens.changed and is_profile(setup):
         setup = set_aside(setup)
     check = is_profile(setup) and not 0 <= time_s - state.lens_checked_s < LENS_EVERY_S
     fresh = 0 <= time_s - state.searched_s < SEARCH_EVERY_S
     tracked = state.rods is not None and fresh
-    reading = _look(state, frame, setup, tracked, check)
+    searched = not tracked
+    # Many phones share few cores: the fine level is for rods lost, doubtful, or long not found.
+    recent = 0 <= time_s - state.thorough_s < THOROUGH_EVERY_S
+    quick = state.doubt is None and (searched if state.rods is not None else recent)
+    reading = _look(state, frame, setup, tracked, check, quick)
     if reading.placement is None and state.rods is not None:
         # What one way of looking has lost, the other may still see.
-        other = _look(state, frame, setup, not tracked, check)
+        searched = True
+        other = _look(state, frame, setup, not tracked, check, quick)
         if tracked or other.placement is not None:
             reading, tracked = other, not tracked
     if check:
@@ -95,19 +109,22 @@ def step(
     state = replace(
         _marks(state, found, tracked, size, time_s),
         rods=found,
-        searched_s=state.searched_s if tracked else time_s,
+        searched_s=time_s if searched else state.searched_s,
+        thorough_s=time_s if searched and not quick else state.thorough_s,
     )
     state, reading, held_s = settle(state, reading, time_s)
     return state, LiveReading(reading, held_s, HOLD_S, tracked, state.marks)
 
 
-def _look(state: LiveState, frame: Frame, setup: Setup, tracked: bool, check_lens: bool) -> Reading:
-    """The frame's reading by following the known rods, or by a full search."""
+def _look(
+    state: LiveState, frame: Frame, setup: Setup, tracked: bool, check_lens: bool, quick: bool
+) -> Reading:
+    """The frame's reading by following the known rods, or by a search, `quick` or thorough."""
     if tracked:
         assert state.rods is not None
         rods: Rods | NotFound = follow(frame, state.rods, setup) or NotFound(Reason.UNSURE)
     else:
-        rods = find(frame, setup, state.marks)
+        rods = find(frame, setup, state.marks, quick=quick)
     size = (frame.width, frame.height)
     return conclude(rods, size, setup, DOUBTFUL, check_lens=check_lens)
 

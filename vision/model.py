@@ -8,6 +8,7 @@ into the ground frame's signs for either hand.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,10 @@ from numpy.typing import NDArray
 
 from vision.known import SHARED, KnownRods
 from vision.lens import straight
+from vision.misfit import COUNT as COUNT
+from vision.misfit import NEAREST_M, SEEN, measured_rows
+from vision.misfit import ROD_RADIUS_M as ROD_RADIUS_M
+from vision.misfit import STEP as STEP
 from vision.rods import End, Rod
 from vision.setup import Handed, LensSource, Setup, Tilt, View
 
@@ -27,10 +32,6 @@ NAMES = (
     "roll_rad",
     *SHARED[:9],
 )
-COUNT = len(NAMES)
-STEP = np.array([1e-5, 1e-5, 1e-6, 1e-6, 1e-6, 1e-6, 1e-6, 1e-3, 1e-3, 1e-5] + [1e-6] * 5)
-NEAREST_M = 0.05
-ROD_RADIUS_M = 0.006  # a stick's 4.5 mm to a shaft's 8 mm lie this high above the ground
 
 # Priors (mean, sigma). How people lay rods and hold phones; common practice, no source.
 HEIGHT_M = (1.1, 0.5)  # sigma relative
@@ -53,6 +54,9 @@ ASSUMED_FOCAL_SIGMA = 0.12
 UNSTATED_LENGTH_SIGMA = 0.08
 LEAST_SIGMA = 1e-4  # of angles and relative lengths: nothing is exact
 
+Array = NDArray[np.float64]
+Numbers = tuple[bool, float, Array, Array, Array, Array, Array]
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View2D:
@@ -73,6 +77,24 @@ class View2D:
     prior_sigma: NDArray[np.float64]
     # (COUNT, COUNT) R with prior rows R (params - mean); None: independent, 1 / prior_sigma each
     prior_root: NDArray[np.float64] | None = None
+
+    def numbers(self) -> Numbers:
+        """What `vision.misfit` reads: arrays with a leading axis of views, one or several."""
+        return (
+            self.pair,
+            self.side,
+            np.ascontiguousarray(self.line_px.reshape(-1, 2, 2, 2)),
+            np.ascontiguousarray(self.line_sigma.reshape(-1, 2)),
+            np.ascontiguousarray(self.end_px.reshape(-1, 2, 2, 2)),
+            np.ascontiguousarray(self.end_sigma.reshape(-1, 2, 2)),
+            np.ascontiguousarray(self.along.reshape(-1, 2, 2)),
+        )
+
+    def root(self) -> NDArray[np.float64]:
+        """(COUNT, COUNT), lower triangular: the prior's rows are root (params - prior_mean)."""
+        if self.prior_root is None:
+            return np.diag(1.0 / self.prior_sigma)
+        return np.ascontiguousarray(self.prior_root)
 
 
 def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2D:
@@ -261,25 +283,9 @@ def measured(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
 
     The view's arrays may have leading axes of their own, which broadcast with those of `params`.
     """
-    focal = np.exp(params[..., 6])[..., None, None]
-    k1 = params[..., 9, None, None]
-    ends = ends_in_view(view, params)
-    ideal = project(params, ends.reshape(*ends.shape[:-3], 4, 3)).reshape(*ends.shape[:-3], 2, 2, 2)
-    # Lines: measured points, undistorted, against the model's line (distances in pixels).
-    centre = params[..., None, None, 7:9]
-    distorted = (view.line_px - centre) / focal[..., None]
-    straight = distorted
-    for _ in range(2):
-        radius2 = (straight**2).sum(axis=-1, keepdims=True)
-        straight = distorted / (1.0 + k1[..., None] * radius2)
-    span = ideal[..., 1, :] - ideal[..., 0, :]
-    norm = np.maximum(np.linalg.norm(span, axis=-1), 1e-9)
-    rel = straight - ideal[..., 0:1, :]
-    off = (rel[..., 0] * span[..., None, 1] - rel[..., 1] * span[..., None, 0]) / norm[..., None]
-    lines = off * focal / view.line_sigma[..., :, None]
-    # Ends: along the measured rod only; across is the lines' business.
-    radius2 = (ideal**2).sum(axis=-1, keepdims=True)
-    pixel = centre + focal[..., None] * ideal * (1.0 + k1[..., None] * radius2)
-    along = ((pixel - view.end_px) * view.along[..., :, None, :]).sum(axis=-1) / view.end_sigma
-    flat = (*params.shape[:-1], 4)
-    return np.concatenate([lines.reshape(flat), along.reshape(flat)], axis=-1)
+    lead = np.broadcast_shapes(params.shape[:-1], view.line_sigma.shape[:-1])
+    flat = np.broadcast_to(params, (*lead, COUNT)).reshape(-1, COUNT)
+    views = view.line_sigma.shape[:-1]
+    which = np.broadcast_to(np.arange(math.prod(views)).reshape(views), lead).ravel()
+    out = measured_rows(*view.numbers(), which, np.ascontiguousarray(flat))
+    return np.asarray(out).reshape(*lead, SEEN)

@@ -1,6 +1,6 @@
 """Stage 2: rods -> pose, by one small Levenberg-Marquardt with priors as rows, and its covariance.
 
-Several starts are solved side by side and every distinct minimum is kept. The covariance is
+Several starts are solved and every distinct minimum is kept. The covariance is
 s^2 (J^T J)^-1 with s^2 = max(1, chi^2 / degrees of freedom): misfit widens it, agreement never
 narrows it (Hartley and Zisserman, Multiple View Geometry, 2nd ed., section 5.2).
 """
@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.misfit import minimise, slopes
 from vision.model import (
     COUNT,
-    STEP,
     View2D,
     cam_from_view,
     ends_in_view,
@@ -24,9 +24,6 @@ from vision.model import (
 from vision.rods import End, Rod, Rods
 from vision.setup import Lens, LensSource, Setup, View
 
-ITERATIONS = 40
-BEND_STEP = 0.1  # share of a step over which the residuals' curvature is measured
-MAX_BEND = 0.75  # larger second-order parts are not trusted (Transtrum and Sethna's alpha)
 HIDDEN_GAIN = 9.0  # an end that costs this much chi^2 is covered, or runs on into something else
 RUNS_ON_COST = 4.0
 START_TURNS_RAD = np.deg2rad([0.0, -8.0, 8.0])
@@ -84,7 +81,7 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
         params, cost = _levenberg_marquardt(view, params)
     order = np.argsort(cost, kind="stable")
     best = params[order[0]]
-    jacobian = _jacobian(view, best[None])[0]
+    jacobian = _jacobian(view, best)
     rest = residuals(view, best)
     finite = np.isfinite(view.end_sigma).sum() + 4 + np.isfinite(view.prior_sigma).sum()
     freedom = max(int(finite) - COUNT, 1)
@@ -132,7 +129,7 @@ def whitened_jacobian(pose: Pose) -> NDArray[np.float64]:
 
     Without misfit, the pose's covariance is (J^T J)^-1 of this matrix.
     """
-    return np.asarray(_jacobian(pose.view, pose.params[None])[0])
+    return _jacobian(pose.view, pose.params)
 
 
 def start_cost(rods: Rods, size: tuple[int, int], setup: Setup) -> float:
@@ -247,65 +244,24 @@ def _crossing(ground: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _jacobian(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Central differences: (starts, rows, parameters)."""
-    moved = params[:, None, None, :] + np.eye(COUNT)[None, :, None, :] * STEP * np.array(
-        [[-1.0], [1.0]]
+    """Derivatives (23, COUNT) at `params` (COUNT,)."""
+    pair, side, *arrays = view.numbers()
+    line_px, line_sigma, end_px, end_sigma, along = (a[0] for a in arrays)
+    return np.asarray(
+        slopes(pair, side, line_px, line_sigma, end_px, end_sigma, along, view.root(), params)
     )
-    out = residuals(view, moved)
-    slope = (out[:, :, 1] - out[:, :, 0]) / (2 * STEP)[None, :, None]
-    return np.swapaxes(slope, 1, 2)
 
 
 def _levenberg_marquardt(
     view: View2D, starts: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Minima from all starts (n, COUNT) at once, with their costs chi^2 (n,).
-
-    With geodesic acceleration (Transtrum and Sethna 2012, arXiv:1201.5885): seen from above, turn
-    and roll are one narrow bent valley, in which straight steps creep.
-    """
-    params = starts.copy()
-    damping = np.full(len(params), 1e-2)
-    rest = residuals(view, params)
-    cost = (rest**2).sum(axis=-1)
-    for _ in range(ITERATIONS):
-        jacobian = _jacobian(view, params)
-        normal = np.einsum("nrp,nrq->npq", jacobian, jacobian)
-        gradient = np.einsum("nrp,nr->np", jacobian, rest)
-        diagonal = np.einsum("npp->np", normal)
-        damped = normal + (damping[:, None] * np.maximum(diagonal, 1e-9))[:, :, None] * np.eye(
-            COUNT
+    """Minima from all starts (n, COUNT), with their costs chi^2 (n,)."""
+    pair, side, *arrays = view.numbers()
+    line_px, line_sigma, end_px, end_sigma, along = (a[0] for a in arrays)
+    root = view.root()
+    params, cost = np.empty_like(starts), np.empty(len(starts))
+    for k, start in enumerate(starts):
+        params[k], cost[k] = minimise(
+            pair, side, line_px, line_sigma, end_px, end_sigma, along, view.prior_mean, root, start
         )
-        step = -np.linalg.solve(damped, gradient[..., None])[..., 0]
-        trial = params + step + _bend(view, params, step, rest, jacobian, damped)
-        trial[:, 2] = np.clip(trial[:, 2], np.log(0.1), np.log(6.0))
-        trial_rest = residuals(view, trial)
-        trial_cost = (trial_rest**2).sum(axis=-1)
-        better = trial_cost < cost
-        gain = np.where(better, cost - trial_cost, 0.0)
-        params = np.where(better[:, None], trial, params)
-        rest = np.where(better[:, None], trial_rest, rest)
-        cost = np.where(better, trial_cost, cost)
-        damping = np.clip(np.where(better, damping / 3, damping * 3), 1e-9, 1e9)
-        if np.all((gain < 1e-6 * cost + 1e-9) & (better | (damping > 1e6))):
-            break
     return params, cost
-
-
-def _bend(
-    view: View2D,
-    params: NDArray[np.float64],
-    step: NDArray[np.float64],
-    rest: NDArray[np.float64],
-    jacobian: NDArray[np.float64],
-    damped: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """The second-order part of a step, 0 where it is no small part of it."""
-    ahead = residuals(view, params + BEND_STEP * step)
-    straight = np.einsum("nrp,np->nr", jacobian, step)
-    curvature = (2.0 / BEND_STEP) * ((ahead - rest) / BEND_STEP - straight)
-    bend = -0.5 * np.linalg.solve(damped, np.einsum("nrp,nr->np", jacobian, curvature)[..., None])
-    scale = np.einsum("npp->np", damped)
-    second = (scale * bend[..., 0] ** 2).sum(axis=-1)
-    small = 4.0 * second <= MAX_BEND**2 * (scale * step**2).sum(axis=-1)
-    return np.where(small[:, None], bend[..., 0], 0.0)

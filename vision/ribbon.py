@@ -6,6 +6,7 @@ at that end falls to half.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,35 +51,49 @@ class Ribbon:
     look: Array | None  # (len(LOOK),), None for a line too far outside the picture
 
 
-def measure(frame: Frame, ends_px: NDArray[np.float64]) -> Ribbon:
-    """Measure the rod near the segment `ends_px` (2, 2) in full-size pixels."""
+def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None = None) -> Ribbon:
+    """Measure the rod near the segment `ends_px` (2, 2) in full-size pixels.
+
+    `width_px`: how wide it was in the picture before, where it is tracked; saves two looks at it.
+    """
     planes = (frame.y, frame.u, frame.v)
     ends = np.ascontiguousarray(ends_px, np.float64)
-    for _ in range(2):
-        ends, _ = _on_line(planes, ends)
-    width, contrast = width_of(*straighten(planes, ends))
-    placed, kinds, end_sigma, along = _ends(frame, ends, width)
-    # The line was fitted over the old extent: fit once more over the new one.
-    ends, sigma = _on_line(planes, placed)
+    ends, _, _ = _on_line(planes, ends)
+    if width_px is None:
+        ends, _, _ = _on_line(planes, ends)
+        width, contrast = width_of(*straighten(planes, ends))
+        placed, kinds, end_sigma, along = _ends(frame, ends, width)
+        # The line was fitted over the old extent: fit once more over the new one.
+        ends, sigma, _ = _on_line(planes, placed)
+    else:
+        placed, kinds, end_sigma, along = _ends(frame, ends, width_px)
+        ends, sigma, (width, contrast) = _on_line(planes, placed)
     line_sigma = float(np.hypot(sigma, LINE_FLOOR * width))
     look = None
     if along is not None:
         about = (
-            np.log(width),
-            np.log(line_sigma / width),
-            np.log(abs(contrast) + 0.1),
-            np.log(np.linalg.norm(ends[1] - ends[0])),
+            math.log(width),
+            math.log(line_sigma / width),
+            math.log(abs(contrast) + 0.1),
+            math.log(math.dist(ends[0], ends[1])),
             sum(kind is End.SEEN for kind in kinds),
         )
         look = np.concatenate([along, about])
     return Ribbon(ends, line_sigma, kinds, end_sigma, width, look)
 
 
-def _on_line(planes: Planes, ends: Array) -> tuple[Array, float]:
-    """The ends moved across onto the fitted line, and the line's sigma."""
-    shift_a, shift_b, sigma = fit_line(*straighten(planes, ends))
-    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
-    return ends + np.array([-along[1], along[0]]) * np.array([[shift_a], [shift_b]]), float(sigma)
+@kernel
+def _on_line(planes: Planes, ends: Array) -> tuple[Array, float, tuple[float, float]]:
+    """The ends moved across onto the fitted line, the line's sigma, and `width_of` it before."""
+    band, weights = straighten(planes, ends)
+    shift_a, shift_b, sigma = fit_line(band, weights)
+    span = ends[1] - ends[0]
+    along = span / np.sqrt((span * span).sum())
+    out = ends.copy()
+    for end, shift in ((0, shift_a), (1, shift_b)):
+        out[end, 0] -= along[1] * shift
+        out[end, 1] += along[0] * shift
+    return out, sigma, width_of(band, weights)
 
 
 def _ends(
@@ -88,60 +103,98 @@ def _ends(
 
     The run holds the samples that look more like rod than like ground.
     """
-    length = float(np.linalg.norm(ends[1] - ends[0]))
-    along = (ends[1] - ends[0]) / length
-    if not _mostly_inside(frame, ends):
+    if not _mostly_inside(ends, frame.width, frame.height):
         cut = (CUT_SIGMA_PX, CUT_SIGMA_PX)
         return ends, (End.CUT, End.CUT), cut, None
-    unit = float(np.clip(width_px / 3.0, 0.8, 3.0))
-    band, t = _beyond_ends(frame, ends, unit)
-    contrast = _against_flanks(band, MIDDLE)
-    smooth = _boxed(contrast)
-    beside = np.concatenate([_boxed(_against_flanks(band, k)) for k in (5, 23)])
-    noise = beside.T @ beside / len(beside)
+    unit = min(max(width_px / 3.0, 0.8), 3.0)
+    planes = (frame.y, frame.u, frame.v)
+    band, t, contrast, smooth, noise = _beyond_ends(planes, ends, unit)
     whiten = np.asarray(np.linalg.inv(noise + np.eye(3) * COLOUR_FLOOR**2 / BOX_PX), np.float64)
-    lo, hi = _extent(smooth, whiten, t, length)
-    lo_t = _edge(contrast[hi::-1].copy(), -t[hi::-1].copy(), -float(t[lo]))
-    hi_t = _edge(contrast[lo:], t[lo:], float(t[hi]))
     inward = END_OUT * max(width_px - 1.5, 0.0)
-    at = (-lo_t[0] + inward, hi_t[0] - inward)
-    placed = np.stack([ends[0] + along * at[0], ends[0] + along * at[1]])
+    placed, clear, look = _placed(ends, band, t, contrast, smooth, noise, whiten, unit, inward)
     kinds: list[End] = []
     sigmas: list[float] = []
-    for end, clear in zip(placed, (lo_t[1], hi_t[1]), strict=True):
-        out = (
-            min(end[0], frame.width - 1 - end[0]) < BORDER_PX
-            or min(end[1], frame.height - 1 - end[1]) < BORDER_PX
-        )
-        sigma = max(END_LEAST_PX, END_SIGMA * width_px) * (1.0 if clear else VAGUE_END)
+    for (x, y), sharp in zip(placed.tolist(), clear, strict=True):
+        out = min(x, frame.width - 1 - x, y, frame.height - 1 - y) < BORDER_PX
+        sigma = max(END_LEAST_PX, END_SIGMA * width_px) * (1.0 if sharp else VAGUE_END)
         kinds.append(End.CUT if out else End.SEEN)
         sigmas.append(CUT_SIGMA_PX if out else sigma)
-    look = look_of(band[lo : hi + 1], smooth[lo : hi + 1], whiten, noise, unit)
     return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1]), look
 
 
-def _mostly_inside(frame: Frame, ends: NDArray[np.float64]) -> bool:
+@kernel
+def _placed(
+    ends: Array,
+    band: NDArray[np.float32],
+    t: Array,
+    contrast: Array,
+    smooth: Array,
+    noise: Array,
+    whiten: Array,
+    unit: float,
+    inward: float,
+) -> tuple[Array, tuple[bool, bool], Array]:
+    """Both ends (2, 2) where the rod stops, whether each clearly does, and its look."""
+    span = ends[1] - ends[0]
+    length = np.sqrt((span * span).sum())
+    along = span / length
+    lo, hi = _extent(smooth, whiten, t, length)
+    low, low_clear = _edge(contrast[hi::-1].copy(), -t[hi::-1].copy(), -t[lo])
+    high, high_clear = _edge(contrast[lo:].copy(), t[lo:].copy(), t[hi])
+    placed = np.empty((2, 2))
+    placed[0] = ends[0] + along * (inward - low)
+    placed[1] = ends[0] + along * (high - inward)
+    look = look_of(band[lo : hi + 1], smooth[lo : hi + 1], whiten, noise, unit)
+    return placed, (low_clear, high_clear), look
+
+
+@kernel
+def _mostly_inside(ends: Array, width: int, height: int) -> bool:
     """Whether at least half of the line lies in the picture, and enough of it to be measured."""
-    length = float(np.linalg.norm(ends[1] - ends[0]))
-    at = np.linspace(ends[0], ends[1], 33)
-    inside = ((at >= 0) & (at <= (frame.width - 1, frame.height - 1))).all(axis=-1)
-    share = float(inside.mean())
-    return share >= 0.5 and share * length >= 3 * BOX_PX
+    inside = 0
+    for k in range(33):
+        x = ends[0, 0] + (ends[1, 0] - ends[0, 0]) * k / 32
+        y = ends[0, 1] + (ends[1, 1] - ends[0, 1]) * k / 32
+        if 0 <= x <= width - 1 and 0 <= y <= height - 1:
+            inside += 1
+    length = np.sqrt((ends[1, 0] - ends[0, 0]) ** 2 + (ends[1, 1] - ends[0, 1]) ** 2)
+    return inside / 33 >= 0.5 and inside / 33 * length >= 3 * BOX_PX
 
 
-def _beyond_ends(frame: Frame, ends: Array, unit: float) -> tuple[NDArray[np.float32], Array]:
+@kernel
+def _beyond_ends(
+    planes: Planes, ends: Array, unit: float
+) -> tuple[NDArray[np.float32], Array, Array, Array, Array]:
     """The band (samples, 29, 3) along the line and well beyond both ends, and where: `t`.
 
-    Its columns are `unit` pixels apart.
+    Its columns are `unit` pixels apart. Behind it the contrast against both flanks, the same
+    smoothed (samples, 3), and the covariance (3, 3) of what parallels beside the line show.
     """
-    length = float(np.linalg.norm(ends[1] - ends[0]))
-    along = (ends[1] - ends[0]) / length
+    span = ends[1] - ends[0]
+    length = np.sqrt((span * span).sum())
+    along = span / length
     beyond = max(60.0, 0.6 * length)
-    t = np.arange(-beyond, length + beyond + 0.5, 1.0)
-    at = ends[0] + along * t[:, None]
-    t = t[((at >= 0) & (at <= (frame.width - 1, frame.height - 1))).all(axis=-1)]
+    whole = np.arange(-beyond, length + beyond + 0.5, 1.0)
+    t = np.empty_like(whole)
+    count = 0
+    right, foot = planes[0].shape[1] - 1, planes[0].shape[0] - 1
+    for at in whole:
+        x, y = ends[0, 0] + along[0] * at, ends[0, 1] + along[1] * at
+        if 0 <= x <= right and 0 <= y <= foot:
+            t[count] = at
+            count += 1
+    t = t[:count].copy()
     o = np.arange(-MIDDLE, MIDDLE + 1.0) * unit
-    return sample((frame.y, frame.u, frame.v), ends[0], along, t, o), t
+    band = sample(planes, ends[0], along, t, o)
+    contrast = _against_flanks(band, MIDDLE)
+    noise = np.zeros((3, 3))
+    for middle in (5, 23):
+        beside = _boxed(_against_flanks(band, middle))
+        for i in range(count):
+            for p in range(3):
+                for q in range(3):
+                    noise[p, q] += beside[i, p] * beside[i, q] / (2 * count)
+    return band, t, contrast, _boxed(contrast), noise
 
 
 @kernel

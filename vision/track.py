@@ -5,6 +5,7 @@ The same growing and measuring as the full search, on a crop and on a handful of
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -22,6 +23,7 @@ LEVEL = COARSE
 STRIP_PX = LEVEL.strips.strip
 MARGIN_PX = 48  # full-size pixels around the rods; the band itself reaches 26
 SHIFT_PX = 5  # pixels of the planes that a rod may move from one frame to the next
+REACH_STEP_PX = 16
 PIECES = (0.2, 0.5, 0.8)  # where along each rod it is looked for
 LOSS = 6.0  # evidence may fall by this much; whether they are believed is asked afterwards
 MAX_TURN_RAD = np.deg2rad(4.0)
@@ -40,7 +42,9 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     longest = max(float(np.linalg.norm(e[1] - e[0])) for e in small)
     pieces = np.concatenate([_pieces(e) for e in small]).astype(np.float32)
     lines = Lines(pieces, np.ones(len(pieces), np.float32))
-    segments = grow(planes, lines, LEVEL.band, 1.2 * longest + STRIP_PX, SHIFT_PX)
+    # In steps, so that the lines tried are the same from picture to picture and made only once.
+    reach = math.ceil((1.2 * longest + STRIP_PX) / REACH_STEP_PX) * REACH_STEP_PX
+    segments = grow(planes, lines, LEVEL.band, reach, SHIFT_PX)
     logit = LEVEL.evidence.log_odds(segments.cues)
     chosen: list[int] = []
     for k, rod in enumerate(rods.both):
@@ -58,7 +62,7 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     same = [g for g in guesses if (g.first, g.second) == (0, 1)]
     if not same or same[0].score < FLOOR:
         return None
-    now = settle(frame, candidates, same, setup)
+    now = settle(frame, candidates, same, setup, (rods.first.width_px, rods.second.width_px))
     if rods.search is None or now.search is None:
         return replace(now, runner_up=rods.runner_up)
     # What else the picture holds was seen by the search; only the two rods were looked at here.

@@ -1,4 +1,7 @@
-"""`python -m tests.bench vision`: how fast, how exact and how careful, beside other ways."""
+"""`python -m tests.bench vision`: how fast, how exact and how careful, beside other ways.
+
+`python -m tests.bench server`: many phones at once, beside a receiver that only decodes.
+"""
 
 import argparse
 import json
@@ -10,7 +13,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tests.bench import board, bounds, detectors, falses
+from tests.bench import board, bounds, detectors, falses, serving
 from tests.bench.scenes import gather
 
 PARTS = ("finders", "pose", "one-view", "board", "accept", "video")
@@ -34,6 +37,12 @@ COLUMNS = {
 def main() -> None:
     options = _options()
     cv2.setNumThreads(1)
+    if options.what == "server":
+        row = serving.row(
+            options.phones, options.seconds, options.codec, options.fps, options.scenes
+        )
+        _show([row], options)
+        return
     pictures = gather(options.scenes, options.limit)
     head = {
         "bench": "machine",
@@ -52,7 +61,7 @@ def main() -> None:
 
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
-    parser.add_argument("what", choices=["vision"])
+    parser.add_argument("what", choices=["vision", "server"])
     parser.add_argument("--json", action="store_true", help="one JSON object a row")
     parser.add_argument("--markdown", action="store_true", help="tables for docs/performance.md")
     parser.add_argument(
@@ -68,6 +77,10 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--draws", type=int, default=200, help="of synthetic rods for each row")
     parser.add_argument("--crops", type=int, default=200, help="rod-free crops of real textures")
     parser.add_argument("--video-crops", type=int, default=30)
+    parser.add_argument("--phones", type=int, default=12, help="server: phones at a time")
+    parser.add_argument("--seconds", type=float, default=20.0, help="server: measured for so long")
+    parser.add_argument("--fps", type=int, default=15, help="server: pictures a second of each")
+    parser.add_argument("--codec", choices=["vp8", "h264"], default="vp8")
     parser.add_argument("--parts", nargs="+", choices=PARTS, default=list(PARTS))
     return parser.parse_args()
 

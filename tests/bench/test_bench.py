@@ -119,3 +119,23 @@ def test_the_threshold_is_put_back():
     with threshold(shipped + 2.0):
         assert (accept_score(), live.DOUBTFUL) == (shipped + 2.0, doubtful + 2.0)
     assert (accept_score(), live.DOUBTFUL) == (shipped, doubtful)
+
+
+@pytest.mark.timeout(150)
+def test_the_server_bench_prints_one_object_about_streams_that_were_really_sent():
+    options = "--json --phones 2 --seconds 3"
+    ran = subprocess.run(
+        [sys.executable, "-m", "tests.bench", "server", *options.split()],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=140,
+    )
+    (row,) = [json.loads(line) for line in ran.stdout.splitlines()]
+    assert row["phones"] == 2
+    assert 0 < row["guidance_hz_min"] <= 15.5
+    assert 0 < row["age_p50_ms"] <= row["age_p95_ms"]
+    assert row["loop_lag_p99_ms"] >= 0
+    assert row["cpu_per_frame_ratio"] > 1  # the floor does less, for the same pictures
+    assert "sharp_after_s" in row

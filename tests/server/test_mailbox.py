@@ -56,3 +56,12 @@ async def test_closing_wakes_the_reader_and_refuses_more():
     box.put(1)
     with pytest.raises(MailboxClosed):
         await box.take()
+
+
+async def test_waiting_takes_nothing_so_that_the_newest_can_still_come():
+    box: Mailbox[int] = Mailbox()
+    box.put(1)
+    await box.wait()
+    box.put(2)
+    assert await box.take() == 2
+    assert (box.received, box.dropped, box.taken) == (2, 1, 1)

@@ -97,7 +97,7 @@ class Finder:
         monkeypatch.setattr(live, "find", self.find)
         monkeypatch.setattr(live, "follow", self.follow)
 
-    def find(self, frame, setup, hints=(), accept=None):
+    def find(self, frame, setup, hints=(), accept=None, quick=False):
         self.asked.append(hints)
         near = [h for h in hints if self.touches(h)]
         if self.needs_hint and not near:
