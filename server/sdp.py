@@ -55,7 +55,15 @@ def check_offer(text: str) -> sdp.SessionDescription:
         raise Problem(
             406, "Not Acceptable", "The offer holds more than video, sound and data: leave it out."
         )
-    bundled = {mid for group in offer.group if group.semantic == "BUNDLE" for mid in group.items}
+    streams = {media.msid.split()[0] for media in offer.media if media.msid} - {"-"}
+    if len(streams) > 1:
+        raise Problem(
+            406,
+            "Not Acceptable",
+            f"The offer holds {len(streams)} media streams, but one is taken: offer one camera.",
+        )
+    groups = [set(group.items) for group in offer.group if group.semantic == "BUNDLE"]
+    bundled = groups[0] if len(groups) == 1 else set()
     if len(offer.media) > 1 and any(media.rtp.muxId not in bundled for media in offer.media):
         raise Problem(
             406, "Not Acceptable", "The offer is not bundled: use the bundle policy max-bundle."
