@@ -71,6 +71,29 @@ def check_offer(text: str) -> sdp.SessionDescription:
     return offer
 
 
+def split_offer(text: str, offer: sdp.SessionDescription) -> tuple[str, list[RTCIceCandidate]]:
+    """The offer without names and without the end of its candidates; the candidates with names.
+
+    Browsers that hide addresses give names that only multicast resolves (RFC 8828), and many
+    networks let no multicast through. Such a phone is still heard: its own checks tell its address
+    (RFC 8445, section 7.3.1.3), unless the ICE library believes that it has heard of every
+    candidate. So it is never told so, and the names are looked up beside the answer, not before.
+    """
+    lines = [
+        line
+        for line in text.splitlines()
+        if line != "a=end-of-candidates"
+        and not (line.startswith("a=candidate:") and ".local " in line)
+    ]
+    named = []
+    for media in offer.media:
+        for candidate in media.ice_candidates:
+            if candidate.ip.endswith(".local") and candidate.protocol.lower() == "udp":
+                candidate.sdpMid = media.rtp.muxId
+                named.append(candidate)
+    return "\r\n".join(lines) + "\r\n", named
+
+
 def finish_answer(text: str) -> str:
     """The answer with `a=rtcp-mux-only` (RFC 9725, section 4.4.1) and the video's first bitrate."""
     out: list[str] = []

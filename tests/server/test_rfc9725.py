@@ -8,6 +8,7 @@ HTTPS (section 5) is test_serve.py's `test_https_is_the_default_and_makes_its_ce
 import asyncio
 import io
 import re
+import time
 
 import aiohttp
 import aioice.ice
@@ -268,6 +269,21 @@ async def test_4_3_2_beside_an_unusable_candidate_the_rest_is_processed(phone, h
     body = "\r\n".join(["a=mid:0", bad, unknown, *dict.fromkeys(good), ""])
     headers = {"If-Match": phone.etag, **FRAGMENT}
     assert (await http.patch(phone.location, data=body, headers=headers)).status == 204
+    await phone.of_type("guidance")
+
+
+@pytest.mark.parametrize("names", ["no-such-name.local", None])
+async def test_4_3_2_a_phone_whose_addresses_stay_unknown_connects_by_its_own_checks(phone, names):
+    # Names that nothing resolves, or no candidate at all, and the word that these are all.
+    offer = await phone.offer()
+    line = f"a=candidate:1 1 udp 2130706431 {names} 5000 typ host\r\n" if names else ""
+    bare = re.sub(r"(a=candidate:[^\r\n]+\r\n)+", line, offer)
+    assert "a=end-of-candidates" in bare
+    start_s = time.perf_counter()
+    assert (await phone.post(bare)).status == 201
+    assert time.perf_counter() - start_s < 1  # the names are not waited for
+    assert "typ host" in phone.answer
+    await phone.pc.setRemoteDescription(RTCSessionDescription(phone.answer, "answer"))
     await phone.of_type("guidance")
 
 
