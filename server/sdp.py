@@ -61,12 +61,43 @@ def check_offer(text: str) -> sdp.SessionDescription:
         raise Problem(
             406, "Not Acceptable", "The offer holds more than video, sound and data: leave it out."
         )
-    bundled = {mid for group in offer.group if group.semantic == "BUNDLE" for mid in group.items}
+    streams = {media.msid.split()[0] for media in offer.media if media.msid} - {"-"}
+    if len(streams) > 1:
+        raise Problem(
+            406,
+            "Not Acceptable",
+            f"The offer holds {len(streams)} media streams, but one is taken: offer one camera.",
+        )
+    groups = [set(group.items) for group in offer.group if group.semantic == "BUNDLE"]
+    bundled = groups[0] if len(groups) == 1 else set()
     if len(offer.media) > 1 and any(media.rtp.muxId not in bundled for media in offer.media):
         raise Problem(
             406, "Not Acceptable", "The offer is not bundled: use the bundle policy max-bundle."
         )
     return offer
+
+
+def split_offer(text: str, offer: sdp.SessionDescription) -> tuple[str, list[RTCIceCandidate]]:
+    """The offer without names and without the end of its candidates; the candidates with names.
+
+    Browsers that hide addresses give names that only multicast resolves (RFC 8828), and many
+    networks let no multicast through. Such a phone is still heard: its own checks tell its address
+    (RFC 8445, section 7.3.1.3), unless the ICE library believes that it has heard of every
+    candidate. So it is never told so, and the names are looked up beside the answer, not before.
+    """
+    lines = [
+        line
+        for line in text.splitlines()
+        if line != "a=end-of-candidates"
+        and not (line.startswith("a=candidate:") and ".local " in line)
+    ]
+    named = []
+    for media in offer.media:
+        for candidate in media.ice_candidates:
+            if candidate.ip.endswith(".local") and candidate.protocol.lower() == "udp":
+                candidate.sdpMid = media.rtp.muxId
+                named.append(candidate)
+    return "\r\n".join(lines) + "\r\n", named
 
 
 def finish_answer(text: str) -> str:

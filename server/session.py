@@ -17,6 +17,7 @@ from aiortc import (
     RTCBundlePolicy,
     RTCConfiguration,
     RTCDataChannel,
+    RTCIceCandidate,
     RTCPeerConnection,
     RTCSessionDescription,
 )
@@ -171,6 +172,7 @@ class Session:
             for media in parsed.media
             if media.ice is not None
         }
+        offer, named = sdp.split_offer(offer, parsed)
         try:
             await self._pc.setRemoteDescription(RTCSessionDescription(offer, "offer"))
             if self._pc.sctp is not None:
@@ -191,6 +193,8 @@ class Session:
             self._board.joined(self)
         self._start(self._analyst.run())
         self._start(self._watch())
+        for candidate in named:
+            self._start(self._add(candidate))
         return sdp.finish_answer(self._pc.localDescription.sdp)
 
     async def trickle(self, text: str) -> None:
@@ -205,13 +209,17 @@ class Session:
             )
         taken = fragment.candidates[: self._candidates_left]
         self._candidates_left -= len(taken)
+        # Their end is not passed on: see sdp.split_offer.
         for candidate in taken:
-            # Late candidates and names that do not resolve are no error of the request.
-            with contextlib.suppress(ValueError, OSError):
-                await self._pc.addIceCandidate(candidate)
-        if fragment.complete:
-            with contextlib.suppress(ValueError):
-                await self._pc.addIceCandidate(None)
+            self._start(self._add(candidate))
+
+    async def _add(self, candidate: RTCIceCandidate) -> None:
+        # Late candidates, names that do not resolve, a machine without multicast: none of them
+        # may end the session, for the phone's own checks are enough.
+        try:
+            await self._pc.addIceCandidate(candidate)
+        except Exception as wrong:
+            logger.info("a candidate was left aside: %s", wrong)
 
     def publish(self, message: dict[str, Any]) -> None:
         """Send a message on the channel and to every listener, dropping rather than queueing."""

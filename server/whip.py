@@ -61,7 +61,12 @@ class Whip:
             status=201,
             body=answer.encode(),  # not as text: its type has no charset parameter (RFC 8866)
             content_type=SDP,
-            headers={"Location": f"/whip/{session.id}", "ETag": f'"{session.etag}"'},
+            headers={
+                "Location": f"/whip/{session.id}",
+                "ETag": f'"{session.etag}"',
+                # How a client without a data channel learns where guidance is (section 4.9).
+                "Link": f'</whip/{session.id}/guidance>; rel="monitor"; type="text/event-stream"',
+            },
         )
 
     @public("browsers ask without a key what may be sent (RFC 9725, section 4.2)")

@@ -1,7 +1,7 @@
 """The Chromium that the browser tests drive: where it is, and how to get one.
 
 As a program it installs one if there is none: from Debian's packages where `apt-get` exists, else
-into Playwright's own folder.
+into Playwright's own folder. Then what `tests/setup_node.py` looks after: Firefox, npm packages.
 """
 
 import os
@@ -9,6 +9,10 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1]))  # as a program it is outside its package
+
+from tests import setup_node
 
 NAMES = ("chromium", "chromium-browser", "google-chrome-stable", "google-chrome")
 
@@ -60,6 +64,13 @@ def main() -> int:
         )
         return 1
     print(f"Chromium: {path}")
+    setup_node.install_packages()
+    print(f"npm packages: {setup_node.install_modules()}")
+    try:
+        print(f"Firefox: {setup_node.find_firefox()}")
+    except setup_node.NotSetUp:
+        print("There is no Firefox. Install it and name it in TEESQUARE_FIREFOX.", file=sys.stderr)
+        return 1
     return 0
 
 

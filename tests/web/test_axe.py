@@ -1,0 +1,119 @@
+"""Every page against axe-core's rules (WCAG 2.2 A and AA, and its best practices).
+
+`PAGES` names each page or state of a page once: a new page adds its line.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Awaitable, Callable
+
+import pytest
+
+from tests.setup_node import modules
+from tests.web.fake_server import NOT_FOUND, OFF, SQUARE
+from tests.web.page_driver import LANDSCAPE, PORTRAIT, Phone, phone
+
+pytestmark = pytest.mark.browser
+
+
+async def _join(p: Phone) -> None:
+    await p.open()
+
+
+async def _off(p: Phone) -> None:
+    await p.start()
+    await p.until_kind("off")
+
+
+async def _square(p: Phone) -> None:
+    p.server.guidance = copy.deepcopy(SQUARE)
+    await p.start()
+    await p.until_kind("square")
+
+
+async def _not_found(p: Phone) -> None:
+    p.server.guidance = copy.deepcopy(NOT_FOUND)
+    await p.start()
+    await p.until("teesquare.state().guidance?.verdict === 'not-found'")
+
+
+async def _settings(p: Phone) -> None:
+    await p.open()
+    await p.page.click("#start-settings")
+    await p.until("document.getElementById('settings').open")
+
+
+async def _notes(p: Phone) -> None:
+    await _off(p)
+    await p.page.click("#notes-open")
+    await p.until("document.getElementById('notes').open")
+
+
+async def _place(p: Phone) -> None:
+    await _off(p)
+    await p.page.click("#place-open")
+    await p.until("document.getElementById('place').open")
+
+
+async def _problem(p: Phone) -> None:
+    p.server.refuse = (400, {}, "The offer holds no camera.")
+    await p.start()
+    await p.until("document.body.dataset.screen === 'problem'")
+    p.server.refuse = None
+
+
+async def _drift(p: Phone) -> None:
+    p.server.names = ["bay 3"]
+    p.server.log = [
+        {
+            "at_s": 1e9 + 60.0 * i,
+            "watch": "still",
+            "move_m": [0.001 * i, 0.0, 0.0],
+            "turn_deg": [0.0, 0.01 * i, 0.0],
+            "sigma_m": [0.002] * 3,
+            "sigma_deg": [0.05] * 3,
+        }
+        for i in range(20)
+    ]
+    await p.page.goto(p.url + "/drift#t=right-key")
+    await p.until("document.querySelectorAll('#log-plots svg').length > 0")
+
+
+PAGES: dict[str, Callable[[Phone], Awaitable[None]]] = {
+    "join": _join,
+    "off": _off,
+    "square": _square,
+    "not found": _not_found,
+    "settings": _settings,
+    "notes": _notes,
+    "place": _place,
+    "problem": _problem,
+    "drift": _drift,
+}
+
+
+def told(violations: list[dict[str, object]]) -> str:
+    """The violations in a form that says where to look."""
+    return "\n".join(
+        f"{v['id']} ({v['impact']}): {v['help']}: {[n['html'] for n in v['nodes']]}"  # type: ignore[attr-defined]
+        for v in violations
+    )
+
+
+@pytest.mark.parametrize("size", [PORTRAIT, LANDSCAPE], ids=["upright", "sideways"])
+async def test_axe_finds_no_violation_on_any_page(size: tuple[int, int]) -> None:
+    axe = (modules() / "axe-core" / "axe.min.js").read_text("utf-8")
+    wrong = {}
+    async with phone(size=size) as p:
+        for name, reach in PAGES.items():
+            p.server.guidance = copy.deepcopy(OFF)
+            await p.page.goto("about:blank")
+            await reach(p)
+            # By the driver, which the page's policy does not bind.
+            await p.page.evaluate(axe + ";0")
+            result = await p.page.evaluate("axe.run({ resultTypes: ['violations'] })")
+            assert len(result["passes"]) > 5, name
+            if result["violations"]:
+                wrong[name] = told(result["violations"])
+    assert not wrong, "\n".join(f"{name}:\n{text}" for name, text in wrong.items())
