@@ -96,7 +96,9 @@ def test_other_things_taken_for_rods_for_a_moment_have_no_part_in_it():
     finds = pictures(rng, made.rods)
     for k in (7, 8, 9):
         first = finds[k].first
-        finds[k] = replace(finds[k], first=replace(first, ends_px=first.ends_px + [40.0, -60.0]))
+        finds[k] = replace(
+            finds[k], first=replace(first, ends_px=first.ends_px + np.array([40.0, -60.0]))
+        )
     still = combine(range(COUNT), finds, SIZE, made.setup)
     assert still.stance is Stance.STILL and still.others == 3
     assert not {7, 8, 9} & set(still.used)
@@ -150,7 +152,7 @@ def test_a_rod_that_is_kicked_is_no_camera_that_moved():
     made = draw(rng, View.FACE_ON)
     finds = pictures(rng, made.rods)
     for k in range(14, COUNT):
-        ends = finds[k].second.ends_px + [[0.0, 0.0], [25.0, 0.0]]
+        ends = finds[k].second.ends_px + np.array([[0.0, 0.0], [25.0, 0.0]])
         finds[k] = replace(finds[k], second=replace(finds[k].second, ends_px=ends))
     still = combine(range(COUNT), finds, SIZE, made.setup)
     assert still.stance is Stance.RODS and still.jump.move is None
