@@ -6,10 +6,12 @@ Dask gives a dead worker's files to another one; what comes twice, the journal t
 from __future__ import annotations
 
 import logging
+import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 from server.batch import DIED, Options, Result, Work, all_of, unreadable
+from server.fields import printable
 from vision.errors import TeesquareError
 
 CONNECT_S = 10
@@ -32,15 +34,13 @@ class Cluster:
                 "--scheduler needs Dask, which is not installed: pip install 'teesquare[cluster]', "
                 "or leave --scheduler out and use --jobs"
             ) from wrong
-        # Its own account of every worker that goes is not for people.
-        logging.getLogger("distributed").setLevel(logging.CRITICAL)
+        if re.fullmatch(r"((tcp|tls|ucx|wss?)://)?[^/\s]+:\d+/?", address) is None:
+            raise _nobody(address)
+        _quiet()
         try:
             self._client: Any = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
         except (OSError, ValueError, TimeoutError) as wrong:
-            raise ClusterError(
-                f"no Dask scheduler answers at {address}: start one with `dask scheduler`, and "
-                "give the address that it prints, such as tcp://192.0.2.7:8786"
-            ) from wrong
+            raise _nobody(address) from wrong
         try:
             self._client.wait_for_workers(1, timeout=CONNECT_S)
             self._check()
@@ -79,7 +79,7 @@ class Cluster:
 
         waiting = iter(enumerate(work))
         numbers: dict[Any, int] = {}
-        done = as_completed()
+        done = as_completed(loop=self._client.loop)
 
         def fill() -> None:
             room = AHEAD * self.workers - len(numbers)
@@ -117,6 +117,20 @@ class Cluster:
             f"a worker failed ({type(wrong).__name__}: {wrong}): see that all of them have this "
             "version of teesquare, then run the same command again: what is done is kept"
         )
+
+
+def _quiet() -> None:
+    """Dask's own account of every worker that goes is not for people; it sets levels one by one."""
+    for name in ("distributed", "tornado", *logging.root.manager.loggerDict):
+        if name.partition(".")[0] in ("distributed", "tornado"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+
+
+def _nobody(address: str) -> ClusterError:
+    return ClusterError(
+        f"no Dask scheduler answers at {printable(address)}: start one with `dask scheduler`, and "
+        "give the address that it prints, such as tcp://192.0.2.7:8786"
+    )
 
 
 def _gone() -> ClusterError:
