@@ -4,22 +4,27 @@ from __future__ import annotations
 
 import logging
 import multiprocessing
+import os
+import threading
 from collections import deque
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
+from multiprocessing import connection
 from pathlib import Path
 from typing import Any
 
 import cv2
 
 from server import annotate, explain, report, wire
+from server.clip import read_whole
 from server.fields import printable
 from server.group import Readings, solve_group
 from server.manifest import Job
 from server.media import Picture, pictures
 from server.solve import Solver, solve
+from server.wire_clip import clip_text, clip_to_json
 from vision.budget import error_budget
 from vision.errors import SetupError, TeesquareError
 from vision.frame import Frame
@@ -31,7 +36,7 @@ from vision.warm import warm_up
 logger = logging.getLogger(__name__)
 
 ERROR = "error"
-_DIED = "analysing it ended the program: make the picture smaller, or report it"
+DIED = "analysing it ended the program: make the picture smaller, or report it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +45,7 @@ class Options:
 
     `explain`: say what the uncertainty is made of.
     `profile`: of the lens, for every picture whose focal length nobody stated.
+    `whole`: one answer a file, whose pictures are of one camera that stands still.
     """
 
     json: bool
@@ -47,6 +53,7 @@ class Options:
     folder: Path | None
     explain: bool = False
     profile: Profile | None = None
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,17 +144,20 @@ def read_job(
     """
     job = work.job
     if job.problem is not None:
-        yield _unreadable(job, 0, job.problem, options)
+        yield unreadable(job, 0, job.problem, options)
         return
     known = {frame: reading for (_, frame), reading in (solved or {}).items()}
     try:
+        if options.whole and job.group is None:
+            yield _read_whole(work, options, solver)
+            return
         for picture in pictures(job.path, options.every):
             yield _read_picture(work, picture, options, solver, known.get(picture.frame))
     except TeesquareError as wrong:
-        yield _unreadable(job, 0, str(wrong), options)
+        yield unreadable(job, 0, str(wrong), options)
     except Exception as wrong:
         logger.exception("reading %s failed", job.path)
-        yield _unreadable(job, 0, _unexpected(wrong), options)
+        yield unreadable(job, 0, _unexpected(wrong), options)
 
 
 def _read_picture(
@@ -187,11 +197,45 @@ def _read_picture(
                 text += "\n" + explain.report(budget, reading.setup, stated)
         return Result(text, reading.verdict.value)
     except TeesquareError as wrong:
-        return _unreadable(job, picture.frame, str(wrong), options)
+        return unreadable(job, picture.frame, str(wrong), options)
     except Exception as wrong:
         # Whatever goes wrong with one picture, the others still get their answer.
         logger.exception("analysing %s, picture %d, failed", job.path, picture.frame)
-        return _unreadable(job, picture.frame, _unexpected(wrong), options)
+        return unreadable(job, picture.frame, _unexpected(wrong), options)
+
+
+def _read_whole(work: Work, options: Options, solver: Solver) -> Result:
+    """One answer for all pictures of the file. Raises what reading it raises."""
+    job = work.job
+    found = read_whole(
+        job, options.every, solver, lambda setup, size: _with_profile(setup, options.profile, size)
+    )
+    reading, clip = found.reading, found.clip
+    stated = wire.Stated(reading.setup, job.stated.units, job.stated.language)
+    if options.folder is not None:
+        for picture in pictures(job.path):
+            if picture.frame == found.frame:
+                lines = report.short_lines(reading, stated)
+                lines += [] if clip is None else [clip_text(clip, stated)]
+                drawn = annotate.draw(picture.bgr, reading, lines)
+                annotate.save(drawn, options.folder / f"{work.drawn_name}.jpg")
+                break
+    budget = None
+    if options.explain and reading.pose is not None:
+        budget = error_budget(reading.pose, reading.setup)
+    if options.json:
+        line: dict[str, Any] = {"file": job.name, "frame": found.frame}
+        line |= wire.reading_to_json(reading, stated, found.timing)
+        line |= {"clip": None if clip is None else clip_to_json(clip, stated)}
+        if options.explain:
+            line["explain"] = wire.explain_to_json(budget, stated)
+        return Result(wire.line_text(line), reading.verdict.value)
+    text = report.report(_called(job, None), reading, stated, guessed=len(job.views) > 1)
+    if clip is not None:
+        text += f"\n  clip: {clip_text(clip, stated)}"
+    if budget is not None:
+        text += "\n" + explain.report(budget, reading.setup, stated)
+    return Result(text, reading.verdict.value)
 
 
 def _with_profile(setup: Setup, profile: Profile | None, size: tuple[int, int]) -> Setup:
@@ -213,7 +257,8 @@ def _called(job: Job, frame: int | None) -> str:
     return name if frame is None else f"{name}, picture {frame}"
 
 
-def _unreadable(job: Job, frame: int, reason: str, options: Options) -> Result:
+def unreadable(job: Job, frame: int, reason: str, options: Options) -> Result:
+    """The answer for what cannot be read, and why."""
     if not options.json:
         return Result(report.unreadable(_called(job, None), reason), ERROR)
     view = job.views[0] if len(job.views) == 1 else None
@@ -221,6 +266,8 @@ def _unreadable(job: Job, frame: int, reason: str, options: Options) -> Result:
     handed = job.stated.setup.handed
     if options.explain:
         head["explain"] = None
+    if options.whole and job.group is None:
+        head["clip"] = None
     return Result(wire.line_text(head | wire.error_to_json(reason, view, handed)), ERROR)
 
 
@@ -231,21 +278,32 @@ def _unexpected(wrong: Exception) -> str:
     )
 
 
-def _all_of(
+def all_of(
     work: Work, options: Options, solver: Solver, solved: Readings | None = None
 ) -> list[Result]:
+    """`read_job` as a task for another process."""
     return list(read_job(work, options, solver, solved))
 
 
-def _start_worker() -> None:
+def start_worker() -> None:
+    """Make a new process ready; it ends with the one that started it, however that ends."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
     warm_up()
     cv2.setNumThreads(1)  # the processes share the cores; OpenCV's own threads would fight them
 
 
-def _pool(processes: int) -> ProcessPoolExecutor:
+def _end_with(sentinel: int) -> None:
+    connection.wait([sentinel])
+    os._exit(1)  # killed, the parent cannot tell its processes, which would wait for ever
+
+
+def pool_of(processes: int) -> ProcessPoolExecutor:
+    """Processes that are ready to read pictures."""
     # Spawned, as everywhere but on older Linux: a fork would copy half-held locks.
     context = multiprocessing.get_context("spawn")
-    return ProcessPoolExecutor(processes, mp_context=context, initializer=_start_worker)
+    return ProcessPoolExecutor(processes, mp_context=context, initializer=start_worker)
 
 
 def _in_processes(
@@ -261,14 +319,14 @@ def _in_processes(
     shares: dict[int, Readings] = {}
     waiting = deque(enumerate(work))
     running: deque[tuple[int, Future[list[Result]] | None]] = deque()
-    pool = _pool(min(processes, len(work)))
+    pool = pool_of(min(processes, len(work)))
     try:
         while waiting or running:
             while waiting and len(running) < 2 * processes:
                 index, item = waiting.popleft()
                 name = item.job.group
                 if name is None:
-                    running.append((index, pool.submit(_all_of, item, options, solver)))
+                    running.append((index, pool.submit(all_of, item, options, solver)))
                     continue
                 if name not in together:
                     jobs = [work[k].job for k in groups[name]]
@@ -280,7 +338,7 @@ def _in_processes(
                 if name is not None and index == groups[name][0]:
                     shares |= _shares(groups[name], together[name].result())
                 if future is None:
-                    future = pool.submit(_all_of, item, options, solver, shares.get(index))
+                    future = pool.submit(all_of, item, options, solver, shares.get(index))
                 yield future.result()
                 shares.pop(index, None)
             except BrokenProcessPool:
@@ -293,26 +351,27 @@ def _in_processes(
                     if its is not None and suspect == groups[its][0] and suspect not in shares:
                         jobs = [work[k].job for k in groups[its]]
                         shares |= _shares(groups[its], _group_alone(jobs, options, solver))
-                    yield _alone(work[suspect], options, solver, shares.pop(suspect, None))
-                pool = _pool(processes)
+                    yield alone(work[suspect], options, solver, shares.pop(suspect, None))
+                pool = pool_of(processes)
     finally:
         pool.shutdown(cancel_futures=True)
 
 
-def _alone(
+def alone(
     work: Work, options: Options, solver: Solver, solved: Readings | None = None
 ) -> list[Result]:
-    with _pool(1) as pool:
+    """The same in a process of its own: a file that ends it has an error for an answer."""
+    with pool_of(1) as pool:
         try:
-            return pool.submit(_all_of, work, options, solver, solved).result()
+            return pool.submit(all_of, work, options, solver, solved).result()
         except BrokenProcessPool:
-            return [_unreadable(work.job, 0, _DIED, options)]
+            return [unreadable(work.job, 0, DIED, options)]
 
 
 def _group_alone(jobs: Sequence[Job], options: Options, solver: Solver) -> Readings:
     """A group's readings without those of its files that end the program."""
     for tried in (list(jobs), [_survivor(job, options, solver) for job in jobs]):
-        with _pool(1) as pool:
+        with pool_of(1) as pool:
             try:
                 return pool.submit(_solve_group, tried, options, solver).result()
             except BrokenProcessPool:
@@ -322,9 +381,9 @@ def _group_alone(jobs: Sequence[Job], options: Options, solver: Solver) -> Readi
 
 def _survivor(job: Job, options: Options, solver: Solver) -> Job:
     """The job, marked as unusable where reading it alone ends its process."""
-    with _pool(1) as pool:
+    with pool_of(1) as pool:
         try:
             pool.submit(_solve_group, [job], options, solver).result()
         except BrokenProcessPool:
-            return replace(job, problem=_DIED)
+            return replace(job, problem=DIED)
         return job

@@ -15,8 +15,11 @@ from typing import Any
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from server import report, wire
+from server import report, sweep, table, wire
 from server.batch import ERROR, Options, Result, Work, results, works
+from server.cluster import Cluster
+from server.engines import Engine, Here
+from server.fields import printable
 from server.manifest import Job, choose, jobs_from_files, jobs_from_manifest
 from server.profiles import Profiles
 from server.solve import Solver, VisionSolver
@@ -55,12 +58,36 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="N",
         help=f"every Nth picture of a clip (default: {EVERY})",
     )
+    whole = out.add_mutually_exclusive_group()
+    whole.add_argument(
+        "--whole",
+        action="store_true",
+        default=None,
+        help="one answer a clip, of a camera that stands still (the default in words)",
+    )
+    whole.add_argument(
+        "--pictures",
+        dest="whole",
+        action="store_false",
+        help="an answer for each picture of a clip (the default with --json)",
+    )
+    many = parser.add_argument_group("many files (docs/clips.md)")
+    many.add_argument(
+        "--results",
+        type=Path,
+        metavar="TABLE",
+        help="a row for each file into TABLE.csv or TABLE.parquet; FILE may then be a folder. "
+        "Run the same command again to go on after an end of any kind",
+    )
+    many.add_argument(
+        "--scheduler", metavar="ADDRESS", help="let the workers of this Dask cluster read them"
+    )
+    many.add_argument("--retry", action="store_true", help="try those again that could not be read")
     out.add_argument(
         "--jobs",
         type=_at_least_one,
-        default=1,
         metavar="N",
-        help="files at a time, each in a process (default: 1)",
+        help="files at a time, each in a process (default: 1; with --results, one a core)",
     )
     known = parser.add_argument_group("what is known (a manifest's line goes before these)")
     known.add_argument(
@@ -113,9 +140,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     known.add_argument("--club", choices=list(CLUB_LENGTH_M), help="default: 7-iron")
 
 
-def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
-    """Check the files. Returns 0 when every file could be read, 1 when not, 2 on misuse."""
+def run(
+    args: argparse.Namespace, solver: Solver | None = None, engine: Engine | None = None
+) -> int:
+    """Check the files; `engine` reads those of --results, where not the options say who.
+
+    Returns 0 when every file could be read, 1 when not, 2 on misuse.
+    """
+    whole = args.whole if args.whole is not None else not args.json
     try:
+        if args.results is not None:
+            return _sweep(args, solver, engine)
+        if args.scheduler is not None or args.retry:
+            raise SetupError("--scheduler and --retry belong to --results TABLE")
         work = works(_jobs(args))
         profile = Profiles(tell=_say).named(args.profile) if args.profile else None
         if args.annotate is not None:
@@ -123,10 +160,10 @@ def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
     except TeesquareError as wrong:
         _say(str(wrong))
         return 2
-    options = Options(args.json, args.every, args.annotate, args.explain, profile)
+    options = Options(args.json, args.every, args.annotate, args.explain, profile, whole)
     verdicts: list[str] = []
     try:
-        found = results(work, options, solver or VisionSolver(), args.jobs)
+        found = results(work, options, solver or VisionSolver(), args.jobs or 1)
         for result in _with_bar(found, work):
             if verdicts and not options.json:
                 print()
@@ -143,9 +180,46 @@ def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
     return 1 if ERROR in verdicts else 0
 
 
-def _jobs(args: argparse.Namespace) -> list[Job]:
+def _sweep(args: argparse.Namespace, solver: Solver | None, engine: Engine | None) -> int:
+    """Many files into a table."""
+    if args.json or args.explain or args.annotate is not None or args.whole is False:
+        raise SetupError(
+            "--results gives one row a file: leave out --json, --explain, --annotate and --pictures"
+        )
+    if args.scheduler is not None and args.jobs is not None:
+        raise SetupError("--jobs is for this machine: leave it out with --scheduler")
+    table.kind_of(args.results)
+    profile = Profiles(tell=_say).named(args.profile) if args.profile else None
+    options = Options(True, args.every, None, profile=profile, whole=True)
+    work = works(sweep.prepared(_jobs(args, _unfolded(args.files))))
+    if args.scheduler is None:
+        engine = engine or Here(args.jobs or os.cpu_count() or 1, solver or VisionSolver())
+        return sweep.run(work, options, engine, args.results, args.retry)
+    cluster = Cluster(args.scheduler)
+    try:
+        return sweep.run(work, options, cluster, args.results, args.retry)
+    finally:
+        cluster.close()
+
+
+def _unfolded(named: list[str]) -> list[str]:
+    """The files, folders by what is in them."""
+    out: list[str] = []
+    for name in named:
+        if "\0" in name or not Path(name).is_dir():
+            out.append(name)
+            continue
+        found, others = sweep.files_in(Path(name))
+        out += map(str, found)
+        if others:
+            _say(f"{others} other files in {printable(name)} are left out (neither photo nor clip)")
+    return out
+
+
+def _jobs(args: argparse.Namespace, named: list[str] | None = None) -> list[Job]:
     stated = wire.setup_from_json(_facts(args), Setup(aim=_target(args.aim)))
-    files = jobs_from_files(args.files, stated, args.view is not None)
+    named = args.files if named is None else named
+    files = jobs_from_files(named, stated, args.view is not None)
     if args.manifest is None:
         if not files:
             raise SetupError("no picture was named: give photos or clips, or --manifest M.jsonl")

@@ -56,7 +56,7 @@ def pictures(path: Path, every: int = 1) -> Iterator[Picture]:
     Raises MediaError, also midway through a clip that breaks off before its first picture.
     """
     start = _start_of(path)
-    if start.startswith(_PHOTO_STARTS) or (start[:4] == b"RIFF" and start[8:12] == b"WEBP"):
+    if _is_photo(start):
         yield Picture(0, _photo(path))
     elif start[4:8] == b"ftyp" and start[8:12] in _HEIF_BRANDS:
         # iPhones store these in tiles that no decoder here puts together.
@@ -66,6 +66,26 @@ def pictures(path: Path, every: int = 1) -> Iterator[Picture]:
         )
     else:
         yield from _clip(path, every)
+
+
+def frame_count(path: Path) -> int | None:
+    """About how many pictures the clip holds; None where its file does not say, or is a photo."""
+    try:
+        if _is_photo(_start_of(path)):
+            return None
+        with path.open("rb") as file, closing(av.open(file, "r", options=_OPTIONS)) as clip:
+            video = clip.streams.video[0]
+            if video.frames > 0:
+                return int(video.frames)
+            if clip.duration and video.average_rate:
+                return max(1, round(clip.duration / av.time_base * float(video.average_rate)))
+    except (av.error.FFmpegError, OSError, IndexError, MediaError):
+        pass  # `pictures` says what is wrong with it
+    return None
+
+
+def _is_photo(start: bytes) -> bool:
+    return start.startswith(_PHOTO_STARTS) or (start[:4] == b"RIFF" and start[8:12] == b"WEBP")
 
 
 def _start_of(path: Path) -> bytes:

@@ -50,7 +50,10 @@ class Plain:
     language: str = "en"
 
 
-FILES = ("guidance",)  # the server's files of templates in web/texts/LANGUAGE; no key in two
+FILES = (
+    "guidance",
+    "clips",
+)  # the server's files of templates in web/texts/LANGUAGE; no key in two
 
 
 @cache

@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.drift_solve import Move, Reference, Unsolved, moved_camera
+from vision.memory import memory_of, worth
 from vision.pose import solve_pose
 from vision.reading import Reading
 from vision.rods import End, Rods
@@ -196,7 +197,7 @@ def _learn(state: DriftState, reading: Reading) -> DriftState:
         roles=(first.role.value, second.role.value),
     )
     numbers = np.stack([reference.numbers(b.ends_px) for b in blocks])
-    memory = _memory(numbers)
+    memory = memory_of(numbers)
     noise = _noise(numbers, memory)
     reference = replace(reference, noise_px=noise, memory=memory)
     return replace(state, reference=reference, told=Drift(Watch.STILL))
@@ -220,31 +221,11 @@ def _kinds(kinds: tuple[End, End], seen: NDArray[np.bool_]) -> tuple[End, End]:
     return far, near
 
 
-def _memory(numbers: NDArray[np.float64]) -> float:
-    """Correlation from one block (n, 8) to the next, all numbers together, 0 to 0.95.
-
-    Corrected for the few blocks, which make it look smaller (Marriott and Pope 1954, from memory).
-    """
-    rest = numbers - numbers.mean(axis=0)
-    rest = rest / np.maximum(rest.std(axis=0), 1e-9)
-    found = float((rest[1:] * rest[:-1]).mean())
-    return min(max(found + (1 + 4 * found) / len(rest), 0.0), 0.95)
-
-
 def _noise(numbers: NDArray[np.float64], memory: float) -> NDArray[np.float64]:
     """Sigma (8,) of a block's numbers, from blocks (n, 8) whose scatter memory makes too small."""
-    alike = 1.0 / _worth(len(numbers), memory)
+    alike = 1.0 / worth(len(numbers), memory)
     scatter = numbers.std(axis=0, ddof=1)
     return np.asarray(CAUTION * scatter / math.sqrt(1.0 - min(alike, 0.75)))
-
-
-def _worth(blocks: int, memory: float) -> float:
-    """How many blocks that share nothing are worth so many that remember one another, 1 at least.
-
-    The variance of a mean of autoregressive numbers (Priestley, Spectral Analysis, 5.3.5, from
-    memory).
-    """
-    return max(1.0, blocks * (1.0 - memory) / (1.0 + memory))
 
 
 def _judge(state: DriftState) -> DriftState:
@@ -307,8 +288,8 @@ def _window(state: DriftState, reference: Reference, blocks: int) -> Move | Unso
         now = np.maximum(now, steps / math.sqrt(1.0 - memory))
     floor = np.repeat(FLOOR_PX, 4) * max(reference.size) / 1280
     sigma = np.sqrt(
-        now**2 / _worth(blocks, memory)
-        + reference.noise_px**2 / _worth(reference.blocks, memory)
+        now**2 / worth(blocks, memory)
+        + reference.noise_px**2 / worth(reference.blocks, memory)
         + floor**2
     )
     return moved_camera(reference, numbers.mean(axis=0), sigma, seen)

@@ -277,7 +277,7 @@ def test_drawn_pictures_show_the_rods_and_keep_their_names_apart(run, tmp_path, 
     same = write(tmp_path / "other" / "A.jpg", picture())
     clip = write_clip(tmp_path / "swing.mp4", count=12)
     drawn = tmp_path / "deep" / "drawn"
-    code, _, _ = run(photo, same, clip, tmp_path / "gone.jpg", "--annotate", drawn)
+    code, _, _ = run(photo, same, clip, tmp_path / "gone.jpg", "--annotate", drawn, "--pictures")
     assert code == 1
     names = ["A-2.jpg", "a.jpg", "swing-000000.jpg", "swing-000010.jpg"]
     assert sorted(path.name for path in drawn.iterdir()) == names
