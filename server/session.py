@@ -193,7 +193,10 @@ class Session:
 
     async def tally(self) -> None:
         """Bring the server's counts of dropped pictures and of bytes up to date."""
-        stats = (await self._pc.getStats()).values()
+        try:
+            stats = (await self._pc.getStats()).values()
+        except AttributeError:
+            return  # the library's, of a connection whose offer it could use only in part
         links = {link.id: link for link in stats if link.type == "transport"}.values()
         now = (
             self.dropped,
