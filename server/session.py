@@ -243,10 +243,15 @@ class Session:
             queue.put_nowait(None)
         if self._channel is not None and self._channel.readyState == "open":
             await asyncio.sleep(BYE_S)  # the channel's packets leave in later turns of the loop
-        await self.tally()
-        await self._pc.close()
-        self.present = False
-        self._ended(self)
+        try:
+            await self.tally()
+            await self._pc.close()
+        except Exception:
+            # Whatever state the library is in, the session's place is free again.
+            logger.exception("a connection could not be closed in order")
+        finally:
+            self.present = False
+            self._ended(self)
 
     def _open_channel(self) -> None:
         channel = self._pc.createDataChannel(CHANNEL, ordered=False, maxRetransmits=0)

@@ -18,14 +18,37 @@ async def test_an_offer_without_a_fingerprint_is_refused_before_a_task_breaks_on
     assert len(server.app[SESSIONS]) == 0
 
 
-async def test_a_half_broken_offer_leaves_no_session(phone, server):
-    """Its second media line is lost, so that the library makes a connection in part."""
+async def test_a_bundle_of_media_that_is_not_there_is_refused(phone, server):
     offer = (await phone.offer()).replace("m=application", "\x17=application")
-    response = await phone.post(offer)
-    assert response.status in (201, 400, 406)
-    for session in server.app[SESSIONS]:
-        await session.close()
+    assert "bundle" in await is_problem(await phone.post(offer), 400)
     assert len(server.app[SESSIONS]) == 0
+
+
+async def test_a_connection_that_cannot_be_closed_frees_its_place(phone, server, http, caplog):
+    await phone.post(await phone.offer())
+    session = next(iter(server.app[SESSIONS]))
+    close = session._pc.close
+
+    async def breaks() -> None:
+        await close()
+        raise AttributeError("what the library raised")
+
+    session._pc.close = breaks
+    assert (await http.delete(phone.location)).status == 200
+    assert len(server.app[SESSIONS]) == 0
+    assert "could not be closed" in caplog.text
+
+
+@pytest.mark.parametrize("port", ["0", "65536", "99999999999"])
+async def test_a_port_that_does_not_exist_is_refused(phone, http, port):
+    offer = await phone.offer()
+    wrong = re.sub(r"(a=candidate:\S+ 1 udp \d+ \S+) \d+", rf"\1 {port}", offer)
+    assert wrong != offer
+    assert "port" in await is_problem(await phone.post(wrong), 400)
+    await phone.post(offer)
+    headers = {"If-Match": phone.etag, "Content-Type": "application/trickle-ice-sdpfrag"}
+    body = f"a=mid:0\r\na=candidate:1 1 udp 1 192.0.2.1 {port} typ host\r\n"
+    await is_problem(await http.patch(phone.location, data=body, headers=headers), 400)
 
 
 def test_a_title_in_another_encoding_does_not_matter(tmp_path):
