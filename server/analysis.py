@@ -24,7 +24,7 @@ from server.planes import frame_from_video
 from vision.errors import TeesquareError
 from vision.hint import Hint
 from vision.live import LiveState
-from vision.reading import Timing
+from vision.reading import Reading, Timing
 from vision.setup import AimPoint, Setup, Tilt
 from vision.tilt import gravity_is_flipped, tilt_from_gravity
 
@@ -35,6 +35,7 @@ logger = logging.getLogger(__name__)
 
 STALE_TILT_S = 2.0  # a sensor that has fallen silent says nothing about where the phone is now
 MOVED_RAD = math.radians(1.5)  # tilt that shows that the phone was moved: five times its noise
+SILENT_FRAMES = 30  # so many pictures without a setup: none will come
 REPEAT_S = 2.0  # the same complaint at most this often
 
 
@@ -57,6 +58,15 @@ class _About:
     hints: tuple[Hint, ...]
     hint_seq: int | None
     aim_seq: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """The last picture that was analysed, and what was said of it."""
+
+    arrived: Arrived
+    reading: Reading
+    say: str
 
 
 class Analyst:
@@ -100,6 +110,17 @@ class Analyst:
         self._seq = 0
         self._first_s: float | None = None
         self._complaint: tuple[str, float] = ("", 0.0)
+        self.latest: Latest | None = None
+
+    @property
+    def stated(self) -> wire.Stated:
+        """The last setup applied; the defaults before any."""
+        return self._stated
+
+    @property
+    def introduced(self) -> bool:
+        """Whether the page has said what it is, or is a client that never does."""
+        return self._setup_seq is not None or self._seq >= SILENT_FRAMES
 
     def expect_words(self, within_s: float) -> None:
         """Leave pictures alone until setup and tilt have come, for at most so long.
@@ -225,6 +246,7 @@ class Analyst:
             stated=about.stated,
             timing=Timing(None, None, end_s - start_s),  # the core, without a clock, is one piece
         )
+        self.latest = Latest(arrived, live.reading, str(message["say"] or ""))
         message |= told
         message |= self._place.look(live.reading, size, capture_s, about.stated)
         return state, message

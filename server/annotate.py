@@ -37,13 +37,18 @@ def draw(bgr: NDArray[np.uint8], reading: Reading, lines: Sequence[str]) -> NDAr
     return np.vstack([picture, _strip([_plain(line) for line in lines], width, scale)])
 
 
+def encode(picture: NDArray[np.uint8]) -> bytes:
+    """The picture as JPEG. Raises OSError where it cannot be compressed."""
+    done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 90])
+    if not done:
+        raise OSError("the picture cannot be compressed")
+    return data.tobytes()
+
+
 def save(picture: NDArray[np.uint8], path: Path) -> None:
     """Write a JPEG. Raises AnnotateError."""
-    done, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 90])
     try:
-        if not done:
-            raise OSError("the picture cannot be compressed")
-        path.write_bytes(data.tobytes())
+        path.write_bytes(encode(picture))
     except OSError as wrong:
         raise AnnotateError(
             f"the drawn picture {path.name} cannot be written ({wrong.strerror or wrong}): "

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from aiohttp import web
 
 from server.access import Guard, public
+from server.board_page import BoardPage
 from server.certs import ca_der, names_of
 from server.config import ServerConfig
 from server.drift_page import DriftPage
@@ -95,6 +96,7 @@ def make_app(config: ServerConfig) -> web.Application:
     metrics = app[SESSIONS].metrics
     app.cleanup_ctx.append(metrics.watch)
     MetricsPages(metrics, app[SESSIONS].tally).add_routes(app)
+    BoardPage(app[SESSIONS].board).add_routes(app)
     return app
 
 

@@ -7,10 +7,12 @@ import math
 from dataclasses import dataclass
 from typing import Any, TypeGuard
 
+from server.clock import Exchange
 from vision.errors import TeesquareError
 
 MAX_CHARS = 16_384
 MAX_PLACE = 40  # letters of a name
+MAX_SHORT = 32  # letters of a word between programs
 MAX_TAPS = 2  # one for each rod
 MAX_SIDE_PX = 100_000
 MIN_FAR_M, MAX_FAR_M = 1.0, 1000.0  # how far a target may be
@@ -26,9 +28,19 @@ class MessageError(TeesquareError):
 
 @dataclass(frozen=True, slots=True)
 class Ping:
-    """The phone is there; `t_ms` is its own clock and goes back unchanged."""
+    """The phone is there; `t_ms` is its own clock and goes back unchanged.
+
+    `exchange`: the four times of an earlier ping and its answer. `knows_control`: the page does
+    what `control` messages ask, and has seen that of `control_epoch` and `control_seq`.
+    `pictures`: the coach's board may show pictures of this phone.
+    """
 
     t_ms: float
+    exchange: Exchange | None = None
+    knows_control: bool = False
+    control_epoch: str | None = None
+    control_seq: int | None = None
+    pictures: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +97,27 @@ class LookSent:
     do: str
 
 
-Message = Ping | SetupSent | TiltSent | HintSent | AimSent | PlaceSent | LookSent
+@dataclass(frozen=True, slots=True)
+class AboutSent:
+    """What the browser tells of the phone; None or "" for what it does not tell."""
+
+    battery: float | None = None  # 0 to 1
+    charging: bool | None = None
+    signal: str = ""
+    filming: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FilmBegan:
+    """A film that was asked for has begun, at `at_s` of the phone's own clock."""
+
+    film: str
+    at_s: float
+
+
+Message = (
+    Ping | SetupSent | TiltSent | HintSent | AimSent | PlaceSent | LookSent | AboutSent | FilmBegan
+)
 
 
 def read_message(text: str | bytes) -> Message:
@@ -100,7 +132,7 @@ def read_message(text: str | bytes) -> Message:
         raise MessageError("A message was not JSON. Reload the page.") from problem
     kind = message.get("type") if isinstance(message, dict) else None
     if kind == "ping":
-        return Ping(_number(message, "t_ms"))
+        return _ping(message)
     if kind == "setup":
         return _setup(message)
     if kind == "tilt":
@@ -113,6 +145,10 @@ def read_message(text: str | bytes) -> Message:
         return _place(message)
     if kind == "look":
         return _look(message)
+    if kind == "about":
+        return _about(message)
+    if kind == "film-began":
+        return FilmBegan(_short(message, "film"), _number(message, "at_ms") / 1e3)
     raise MessageError("A message was of an unknown kind. Reload the page.")
 
 
@@ -121,9 +157,10 @@ def write_message(message: dict[str, Any]) -> str:
     return json.dumps(message, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
 
 
-def pong(ping: Ping) -> dict[str, Any]:
-    """The answer to a ping."""
-    return {"type": "pong", "t_ms": ping.t_ms}
+def pong(ping: Ping, received_s: float, sent_s: float) -> dict[str, Any]:
+    """The answer to a ping, with the server's own times of both (RFC 5905: T2 and T3)."""
+    times = {"received_s": round(received_s, 6), "sent_s": round(sent_s, 6)}
+    return {"type": "pong", "t_ms": ping.t_ms} | times
 
 
 def problem(text: str, seq: int | None = None) -> dict[str, Any]:
@@ -134,6 +171,42 @@ def problem(text: str, seq: int | None = None) -> dict[str, Any]:
 def bye(text: str) -> dict[str, Any]:
     """The last message before an orderly close."""
     return {"type": "bye", "text": text}
+
+
+def _ping(message: dict[str, Any]) -> Ping:
+    times, control = message.get("clock"), message.get("control")
+    exchange = None
+    if isinstance(times, list) and len(times) == 4 and all(map(_is_number, times)):
+        t1_ms, t2_s, t3_s, t4_ms = times
+        exchange = Exchange(t1_ms / 1e3, float(t2_s), float(t3_s), t4_ms / 1e3)
+    knows = isinstance(control, dict)
+    seen = control if isinstance(control, dict) else {}
+    epoch, seq = seen.get("epoch"), seen.get("seq")
+    return Ping(
+        _number(message, "t_ms"),
+        exchange,
+        knows,
+        epoch if isinstance(epoch, str) else None,
+        seq if isinstance(seq, int) and not isinstance(seq, bool) else None,
+        message.get("pictures") is True,
+    )
+
+
+def _about(message: dict[str, Any]) -> AboutSent:
+    battery, charging = message.get("battery"), message.get("charging")
+    return AboutSent(
+        round(float(battery), 2) if _is_number(battery) and 0 <= battery <= 1 else None,
+        charging if isinstance(charging, bool) else None,
+        _short(message, "signal", ""),
+        message.get("filming") is True,
+    )
+
+
+def _short(message: dict[str, Any], key: str, default: str | None = None) -> str:
+    text = message.get(key, default)
+    if not isinstance(text, str) or len(text) > MAX_SHORT or not text.isascii():
+        raise MessageError(f"A message lacked the word {key}. Reload the page.")
+    return text
 
 
 def _setup(message: dict[str, Any]) -> SetupSent:

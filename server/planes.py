@@ -40,6 +40,11 @@ def frame_from_video(picture: av.VideoFrame) -> Frame:
     return Frame(_expand(y, _LUMA), _expand(u, _CHROMA), _expand(v, _CHROMA))
 
 
+def bgr_from_video(picture: av.VideoFrame) -> NDArray[np.uint8]:
+    """(h, w, 3), BGR: a copy in colour, for people to look at."""
+    return np.asarray(picture.to_ndarray(format="bgr24"), np.uint8)
+
+
 def _plane(plane: av.video.plane.VideoPlane) -> NDArray[np.uint8]:
     """One plane without a copy; decoders pad the rows, so the array is a view of strided rows."""
     buffer = memoryview(cast("Buffer", plane))

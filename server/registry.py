@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 import cv2
 
 from server import jitter
+from server.board import Board
 from server.config import ServerConfig
 from server.loopback import allow_loopback
 from server.metrics import Metrics
@@ -30,6 +31,7 @@ class Sessions:
         allow_loopback()
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
+        self.board = Board()
         self.places = Places(config.places)
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         if config.analyse is None:
@@ -59,6 +61,7 @@ class Sessions:
             places=self.places,
             keep_look=self._config.keep_look,
             metrics=self.metrics,
+            board=self.board,
             tell=self._config.tell,
             ended=self._forget,
         )

@@ -24,7 +24,7 @@ from aiortc.exceptions import InvalidStateError, OperationError
 from aiortc.mediastreams import MediaStreamError
 
 from server import sdp
-from server.analysis import Analyst, Arrived
+from server.analysis import Analyst, Arrived, Latest
 from server.lens_book import LensBook
 from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
@@ -36,6 +36,7 @@ from server.messages import (
     Ping,
     PlaceSent,
     SetupSent,
+    TiltSent,
     bye,
     pong,
     problem,
@@ -46,8 +47,10 @@ from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
+from server.who import Who
 
 if TYPE_CHECKING:
+    from server.board import Board
     from server.config import Analyse
     from vision.profile import LensKey, Profile
 
@@ -82,6 +85,7 @@ class Session:
         places: Places | None = None,
         keep_look: KeepLook | None = None,
         metrics: Metrics | None = None,
+        board: Board | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -123,6 +127,7 @@ class Session:
         self._life_s: float | None = None  # last sign of life, monotonic
         self._frame_s: float | None = None
         self._size = (0, 0)
+        self._board = board
         self._pc.on("track", self._on_track)
         self._pc.on("connectionstatechange", self._on_state)
 
@@ -130,6 +135,25 @@ class Session:
     def dropped(self) -> int:
         """Pictures that were replaced by a newer one before vision took them."""
         return self._pictures.dropped
+
+    @property
+    def who(self) -> Who:
+        """Who films, as the phone's last setup says."""
+        return self._analyst.stated.who
+
+    @property
+    def introduced(self) -> bool:
+        """Whether the phone has said who films, or is a client that never will."""
+        return self._analyst.introduced
+
+    @property
+    def latest(self) -> Latest | None:
+        """The last analysed picture with its reading; None before any."""
+        return self._analyst.latest
+
+    def tell_page(self, message: dict[str, Any]) -> None:
+        """A message on the channel alone: it may be lost, and no listener gets it."""
+        self._send(write_message(message))
 
     async def accept(self, offer: str) -> str:
         """Answer an SDP offer. Raises Problem 400 or 406 with a plain detail."""
@@ -156,6 +180,8 @@ class Session:
             raise Problem(
                 400, "Bad Request", f"The offer cannot be used ({wrong}). Reload the page."
             ) from wrong
+        if self._board is not None:
+            self._board.joined(self)
         self._start(self._analyst.run())
         self._start(self._watch())
         return sdp.finish_answer(self._pc.localDescription.sdp)
@@ -190,6 +216,8 @@ class Session:
             if queue.full():
                 queue.get_nowait()
             queue.put_nowait(text)
+        if self._board is not None:
+            self._board.told(self, message)
 
     async def tally(self) -> None:
         """Bring the server's counts of dropped pictures and of bytes up to date."""
@@ -251,6 +279,8 @@ class Session:
             logger.exception("a connection could not be closed in order")
         finally:
             self.present = False
+            if self._board is not None:
+                self._board.ended(self)
             self._ended(self)
 
     def _open_channel(self) -> None:
@@ -270,8 +300,9 @@ class Session:
                 channel.send(text)
 
     def _on_message(self, text: str | bytes) -> None:
+        at_s = time.monotonic()
         self._metrics.words.inc()
-        verdict = self._words.judge(time.monotonic())
+        verdict = self._words.judge(at_s)
         if verdict is Verdict.END:
             self._end("This page sent far too many messages. Reload it.")
         if verdict is not Verdict.TAKE or self._closing is not None:
@@ -284,7 +315,7 @@ class Session:
             return
         if isinstance(message, Ping):
             self._alive()
-            self._send(write_message(pong(message)))
+            self._send(write_message(pong(message, at_s, time.monotonic())))
         elif isinstance(message, SetupSent):
             self._analyst.set_up(message)
         elif isinstance(message, HintSent):
@@ -295,8 +326,11 @@ class Session:
             self._analyst.place(message)
         elif isinstance(message, LookSent):
             self._analyst.look(message)
-        else:
+        elif isinstance(message, TiltSent):
             self._analyst.tilt(message)
+            return  # twenty a second, and no news to anyone else
+        if self._board is not None:
+            self._board.heard(self, message, at_s)
 
     def _on_track(self, track: MediaStreamTrack) -> None:
         self._start(self._receive(track))
@@ -328,8 +362,13 @@ class Session:
     def _alive(self) -> None:
         self._life_s = time.monotonic()
         if not self.present:
-            self.present = True
+            self._be_present(True)
             self._tell("The phone is connected.")
+
+    def _be_present(self, present: bool) -> None:
+        self.present = present
+        if self._board is not None:
+            self._board.presence(self)
 
     async def _watch(self) -> None:
         """Notice within `gone_s` that a phone has vanished; ICE would take half a minute."""
@@ -341,7 +380,7 @@ class Session:
                     self._end("The phone never connected. Are both on the same network?")
                 continue
             if self.present and now_s - self._life_s > self._gone_s:
-                self.present = False
+                self._be_present(False)
                 self._tell(
                     f"The phone is gone: nothing heard for {self._gone_s:g} s. "
                     "Wake it and look at its page."

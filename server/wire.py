@@ -9,11 +9,12 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from server import words
 from server.fields import Fields, shown
+from server.who import Who, who_from_json
 from server.wire_aim import aim_to_json, live_aim
 from server.wire_lens import board_to_json, camera_from_json
 from vision.advice import Advice, Move
@@ -68,7 +69,7 @@ _SETUP_KEYS = (
     "goal",
     "tolerance",
 )
-_LIVE_KEYS = ("camera",)  # in a page's setup only
+_LIVE_KEYS = ("camera", "who")  # in a page's setup only
 _MANIFEST_KEYS = ("file", "setup", "hints_px", "aim_px", "aim_distance_m")
 
 
@@ -80,6 +81,7 @@ class Stated:
     units: str = "cm"  # "cm" or "inches"
     language: str = "en"
     camera: LensKey | None = None  # which lens the page says it films with
+    who: Who = field(default_factory=Who)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +132,7 @@ def setup_from_json(obj: object, base: Setup) -> Stated:
         _UNITS[units],
         fields.language("language", "en"),
         None if camera is None else camera_from_json(camera),
+        who_from_json(fields.get("who", {})),
     )
 
 

@@ -10,13 +10,15 @@ const SILENT_MS = 4000; // neither pong nor guidance for so long: the server is 
  * `place()` what is to be watched, `look()` what becomes of the first look, likewise.
  */
 export class GuidanceChannel {
-  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, look = () => null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, look = () => null, coach = null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
     this.channel = channel;
     this.setup = setup;
     this.hint = hint;
     this.aim = aim;
     this.place = place;
     this.look = look;
+    this.coach = coach; // web/control.js
+    coach?.fresh();
     this.handlers = { onTick, onGuidance, onProblem, onBye, onSilent };
     this.lastSeq = -1;
     this.echoedSeq = null;
@@ -88,12 +90,13 @@ export class GuidanceChannel {
   }
 
   #tick() {
-    this.#send({ type: "ping", t_ms: performance.now() });
+    this.#send({ type: "ping", ...this.coach?.ping(), t_ms: performance.now() });
     this.sendSetup();
     this.sendHint();
     this.sendAim();
     this.sendPlace();
     this.sendLook();
+    this.coach?.tick((message) => this.#send(message));
     this.handlers.onTick(this);
     if (performance.now() - this.heard > SILENT_MS) this.handlers.onSilent();
   }
@@ -117,6 +120,10 @@ export class GuidanceChannel {
       this.echoedPlace = message.place_seq ?? null;
       this.echoedLook = message.look_seq ?? null;
       this.handlers.onGuidance(message);
+    } else if (message.type === "pong") {
+      this.coach?.pong(message);
+    } else if (message.type === "control") {
+      this.coach?.control(message);
     } else if (message.type === "problem") {
       if (message.seq === this.setup().seq) this.refusedSeq = message.seq;
       this.handlers.onProblem(message.text, message.seq);

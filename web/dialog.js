@@ -59,6 +59,8 @@ export class SettingsDialog {
       ...(s.view === "down-the-line" ? [this.#radios("line", t("settings.line"),
         ["toe", "hands", "middle"].map((v) => [v, t(`settings.line.${v}`)]))] : []),
       group(t("settings.player"),
+        this.#name("player", t("settings.player.name")),
+        this.#name("bay", t("settings.bay")),
         this.#length("player_height_m", t("settings.player.height"), [1, 2.3]),
         this.#select("club", t("settings.club"),
           Object.keys(CLUB_LENGTH_M).map((c) => [c, t(`club.${c}`)]))),
@@ -76,6 +78,7 @@ export class SettingsDialog {
         this.#length("tolerance.distance_m", t("settings.tolerance.distance"), [0.05, 3])),
       ...this.#look(),
       group(t("settings.lens"), this.#camera(cameras), this.#focal()),
+      group(t("settings.board"), this.#check("board_pictures", t("settings.board.pictures"))),
       group(t("settings.sound"),
         this.#check("tone", t("settings.tone")),
         this.#check("voice", t("settings.voice"))),
@@ -197,6 +200,15 @@ export class SettingsDialog {
       if (usable) this.#change((s) => write(s, text));
     };
     return field(id, label, element("span", { className: "measure" }, input, unit), note);
+  }
+
+  #name(key, label) {
+    const input = element("input", {
+      id: `set-${key}`, type: "text", maxLength: 80, autocomplete: "off",
+      value: get(this.settings(), key),
+    });
+    input.onchange = () => this.#change((s) => set(s, key, input.value.trim()));
+    return field(input.id, label, input);
   }
 
   #check(key, label) {

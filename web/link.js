@@ -13,7 +13,7 @@ const OPEN_MS = 10_000; // from the start of an attempt to the open channel
  * `aim()` the target, `place()` what is watched, `look()` what becomes of the first look.
  */
 export class Link {
-  constructor({ token, stream, setup, hint, aim, place, look, handlers }) {
+  constructor({ token, stream, setup, hint, aim, place, look, coach, handlers }) {
     this.token = token;
     this.stream = stream;
     this.setup = setup;
@@ -21,6 +21,7 @@ export class Link {
     this.aim = aim;
     this.place = place;
     this.look = look;
+    this.coach = coach;
     this.handlers = handlers;
     this.attempt = 0;
     this.tiltAbsent = false;
@@ -111,6 +112,7 @@ export class Link {
       aim: this.aim,
       place: this.place,
       look: this.look,
+      coach: this.coach,
       onOpen: () => {
         clearTimeout(this.openTimer);
         this.handlers.onState("live", null);

@@ -2,6 +2,7 @@
 
 import { AimMode } from "./aim.js";
 import { cameraObstacle, learnDevice, lensKey, lensName, longSide, openCamera, prepareTrack } from "./camera.js";
+import { Coach } from "./control.js";
 import { buildChoices, showChoices } from "./choices.js";
 import { ageOf, closeness, decide } from "./decide.js";
 import { SettingsDialog } from "./dialog.js";
@@ -46,6 +47,7 @@ let marks = null;
 let aim = null;
 let place = null;
 let look = null;
+let coach = null;
 let settingsDialog = null;
 let ticker = null;
 let stopTilt = () => {};
@@ -118,6 +120,7 @@ async function begin(stream) {
     aim: () => aim.message(),
     place: () => place.message(),
     look: () => look.message(),
+    coach,
     handlers: {
       onState: (state, sentence) => {
         Object.assign(app, { connection: state, connectionText: sentence });
@@ -373,6 +376,12 @@ async function boot() {
     settings: () => app.settings, lens, onChange: changeSettings,
     onLook: () => (app.link ? () => look.begin() : null),
   });
+  coach = new Coach({
+    settings: () => app.settings,
+    change: changeSettings,
+    speak: (text) => sound.call(text, LANGUAGE),
+    closeDialogs: () => document.querySelectorAll("dialog[open]").forEach((dialog) => dialog.close()),
+  });
   buildChoices((name, value) => changeSettings({ ...app.settings, [name]: value }));
   showSettings();
   wire();
@@ -444,6 +453,7 @@ window.teesquare = Object.freeze({
       place: place?.message() ?? null,
       look: look?.message() ?? null,
       sound: sound.mode,
+      coach: { locked: coach?.locked, call: coach?.call, clock: coach?.clock.offset(performance.now()) },
     });
   },
 });

@@ -9,6 +9,7 @@ const CHIME_EVERY_S = 4;
 const ALARM_HZ = [880, 587.33, 880, 587.33]; // up and down, as no beat and no chord here is
 const ALARM_EVERY_S = 2;
 const SPEAK_AGAIN_MS = 4000;
+const CALL_MS = 8000; // at most so long nothing else is said
 
 /** Beat period and pitch of a closeness 0..1. */
 export function beat(closeness) {
@@ -26,6 +27,7 @@ export class Sound {
     this.mode = { kind: "quiet" };
     this.timer = null;
     this.spoken = { kind: null, say: null, atMs: -Infinity };
+    this.callUntilMs = -Infinity; // a coach's call is not spoken over
   }
 
   /** Call inside a tap: browsers keep sound locked until then. */
@@ -59,6 +61,7 @@ export class Sound {
   speak(kind, say, language) {
     if (!this.voiceOn || !say || !window.speechSynthesis) return;
     const now = performance.now();
+    if (now < this.callUntilMs) return;
     const newKind = kind !== this.spoken.kind;
     if (say === this.spoken.say) return;
     if (!newKind && now - this.spoken.atMs < SPEAK_AGAIN_MS) return;
@@ -70,6 +73,22 @@ export class Sound {
     utterance.lang = voice.lang;
     window.speechSynthesis.speak(utterance);
     this.spoken = { kind, say, atMs: now };
+  }
+
+  /** A call from the coach: two notes, then the words, over whatever is being said. */
+  call(text, language) {
+    if (this.toneOn) [CHIME_HZ[0], CHIME_HZ[2]].forEach((hz, i) => this.#note(hz, i * 0.2, 0.3));
+    const voice = this.voiceOn && window.speechSynthesis ? localVoice(language) : null;
+    if (!voice) return;
+    window.speechSynthesis.cancel();
+    const utterance = new SpeechSynthesisUtterance(text);
+    utterance.voice = voice;
+    utterance.lang = voice.lang;
+    this.callUntilMs = performance.now() + CALL_MS;
+    utterance.onend = () => {
+      this.callUntilMs = -Infinity;
+    };
+    window.speechSynthesis.speak(utterance);
   }
 
   setVoice(on) {

@@ -22,6 +22,7 @@ OPEN = {
     ("GET", "/"),
     ("GET", "/web/{path}"),
     ("GET", "/drift"),
+    ("GET", "/board"),
     ("GET", "/ca.crt"),
     ("OPTIONS", "/whip"),
     ("OPTIONS", "/whip/{session}"),

@@ -47,7 +47,10 @@ async def test_a_ping_is_answered_with_its_own_time(phone):
     phone.pinging = False
     await phone.of_type("guidance")
     phone.send({"type": "ping", "t_ms": 12345.6})
-    assert await phone.wait_for(lambda m: m == {"type": "pong", "t_ms": 12345.6})
+    before_s = time.monotonic()
+    pong = await phone.wait_for(lambda m: m["type"] == "pong" and m["t_ms"] == 12345.6)
+    # The server's own times of receiving and sending (RFC 5905), on its monotonic clock.
+    assert before_s - 1.0 < pong["received_s"] <= pong["sent_s"] <= time.monotonic()
 
 
 async def test_a_setup_reaches_the_analysis_and_its_number_comes_back():
