@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import io
+import warnings
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import av
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
 
 from vision.errors import TeesquareError
 
 # Largest picture that is decoded: beyond any phone's, below what would exhaust a laptop.
 MAX_PIXELS = 250_000_000
 MAX_PHOTO_BYTES = 500_000_000
+MAX_SIDE = 30_000
 
 # Containers that hold pictures of their own. FFmpeg also "plays" text files, and playlists that
 # name other files or addresses: neither may be opened because a file happens to look like one.
@@ -119,6 +124,9 @@ def _photo(path: Path) -> NDArray[np.uint8]:
     )
     if data.startswith(b"\xff\xd8") and not _jpeg_is_whole(data):
         raise torn  # a decoder may fill the missing part with grey and say nothing
+    if data.startswith(b"\x89PNG") and not _png_is_whole(data):
+        raise torn  # one that believes a length of 4 GB keeps the machine busy for long
+    _need_bounded(data)
     try:
         # Upright by the EXIF orientation, which imdecode honours unless told otherwise.
         picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
@@ -148,11 +156,40 @@ def _jpeg_is_whole(data: bytes) -> bool:
     return False
 
 
+def _png_is_whole(data: bytes) -> bool:
+    """Whether each chunk lies within the file, up to the last one, IEND (ISO/IEC 15948, 5.3)."""
+    at = 8
+    while at + 12 <= len(data):
+        length = int.from_bytes(data[at : at + 4], "big")
+        if data[at + 4 : at + 8] == b"IEND":
+            return True
+        at += 12 + length
+    return False
+
+
+def _need_bounded(data: bytes) -> None:
+    """Raise MediaError where the head alone says that the picture is too large to be decoded.
+
+    A file of a few bytes may claim any size, and a decoder would make room for it first.
+    """
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            with Image.open(io.BytesIO(data)) as picture:
+                width, height = picture.size
+    except Image.DecompressionBombError:
+        width = height = MAX_SIDE  # larger than its own limit, 179 million pixels
+    except Exception:  # not its format, or broken: the real decoder says so
+        return
+    if width * height > MAX_PIXELS or max(width, height) > MAX_SIDE:
+        raise MediaError(_too_large(width, height))
+
+
 def _clip(path: Path, every: int) -> Iterator[Picture]:
     seen = 0
     try:
         # As an open file: a name such as "http:…" must not be taken for an address.
-        with path.open("rb") as file, closing(av.open(file, "r", options=_OPTIONS)) as clip:
+        with path.open("rb") as file, closing(_open(file)) as clip:
             if not clip.streams.video:
                 raise MediaError("the file holds no picture: give a photo or a clip")
             clip.streams.video[0].thread_type = "AUTO"
@@ -171,6 +208,11 @@ def _clip(path: Path, every: int) -> Iterator[Picture]:
         raise MediaError(f"the file cannot be read ({wrong.strerror or wrong})") from wrong
     if seen == 0:
         raise MediaError("the clip is empty: it holds no picture. Film it again")
+
+
+def _open(file: BinaryIO) -> av.container.InputContainer:
+    # Titles may be in any encoding, and are of no interest.
+    return av.open(file, "r", options=_OPTIONS, metadata_errors="replace")
 
 
 def _upright(picture: av.VideoFrame) -> NDArray[np.uint8]:

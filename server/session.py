@@ -236,7 +236,10 @@ class Session:
 
     async def tally(self) -> None:
         """Bring the server's counts of dropped pictures and of bytes up to date."""
-        stats = (await self._pc.getStats()).values()
+        try:
+            stats = (await self._pc.getStats()).values()
+        except AttributeError:
+            return  # the library's, of a connection whose offer it could use only in part
         links = {link.id: link for link in stats if link.type == "transport"}.values()
         now = (
             self.dropped,
@@ -283,12 +286,17 @@ class Session:
             queue.put_nowait(None)
         if self._channel is not None and self._channel.readyState == "open":
             await asyncio.sleep(BYE_S)  # the channel's packets leave in later turns of the loop
-        await self.tally()
-        await self._pc.close()
-        self.present = False
-        if self._board is not None:
-            self._board.ended(self)
-        self._ended(self)
+        try:
+            await self.tally()
+            await self._pc.close()
+        except Exception:
+            # Whatever state the library is in, the session's place is free again.
+            logger.exception("a connection could not be closed in order")
+        finally:
+            self.present = False
+            if self._board is not None:
+                self._board.ended(self)
+            self._ended(self)
 
     def _open_channel(self) -> None:
         channel = self._pc.createDataChannel(CHANNEL, ordered=False, maxRetransmits=0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import json
 import tempfile
+import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -133,11 +134,13 @@ class WholeSession:
         self.unhandled: list[str] = []
 
     def _unhandled(self, loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
-        self.unhandled.append(str(context))
+        error = context.get("exception")
+        lines = traceback.format_exception(error) if isinstance(error, BaseException) else []
+        self.unhandled.append(str(context) + "".join(lines))
 
     def __call__(self, data: bytes) -> None:
         self.loop.run_until_complete(self._one(data))
-        assert self.unhandled == []
+        assert not self.unhandled, self.unhandled[0][:2000]
 
     async def _one(self, data: bytes) -> None:
         try:

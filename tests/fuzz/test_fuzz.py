@@ -57,7 +57,7 @@ def test_ten_minutes_in_all(name, tmp_path):
     assert report["peak_mb"] <= PEAK_MB
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", ["offer", "fragment", "media"])
 def test_mutations_are_repeatable_and_differ(name):
     chosen = target(name)
     seeds = chosen.seeds()
