@@ -228,7 +228,9 @@ class Board:
         shown = phone.shown
         big = shown.get("big") or {}
         drift = shown.get("drift") or {}
-        need = _need(phone, shown, drift)
+        need, say = _need(phone, shown, drift), shown.get("say")
+        if need is Need.ALARM:
+            big, say = drift["big"], drift.get("text")
         phone.settled = phone.settled.seen(need, now_s)
         kind = f"{need} {big.get('arrow', '')}"
         if kind != phone.since[0]:
@@ -244,7 +246,7 @@ class Board:
             view=shown.get("view"),
             handed=shown.get("handed"),
             verdict=shown.get("verdict"),
-            say=shown.get("say") or "",
+            say=say or "",
             arrow=big.get("arrow") or "",
             number=big.get("number") or "",
             unit=big.get("unit") or "",
