@@ -78,7 +78,7 @@ async def test_twelve_phones_are_listed_by_need_and_fit_the_screen(
         assert len(set(per_need.values())) >= len(per_need) - 1, per_need
         small = await page.evaluate(
             """[...document.querySelectorAll('button:not([hidden]), select')].filter((n) =>
-              n.getBoundingClientRect().height < 44 && n.getBoundingClientRect().height > 0).length"""
+              n.offsetHeight < 44 && n.offsetHeight > 0).length"""
         )
         assert small == 0, "a target is under 44 px"
         await page.screenshot(path=tmp_path / "board.png", full_page=True)
