@@ -10,6 +10,7 @@ import cv2
 
 from server import jitter
 from server.config import ServerConfig
+from server.film_book import FilmBook
 from server.loopback import allow_loopback
 from server.places import Places
 from server.problems import Problem
@@ -30,6 +31,7 @@ class Sessions:
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
         self.places = Places(config.places)
+        self.films = FilmBook()
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         if config.analyse is None:
             self._pool.submit(warm_up)
@@ -55,6 +57,7 @@ class Sessions:
             settle_s=self._config.settle_s,
             owner=owner,
             places=self.places,
+            films=self.films,
             keep_look=self._config.keep_look,
             tell=self._config.tell,
             ended=self._forget,

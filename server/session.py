@@ -25,11 +25,13 @@ from aiortc.mediastreams import MediaStreamError
 
 from server import sdp
 from server.analysis import Analyst, Arrived
+from server.film_book import FilmBook
 from server.lens_book import LensBook
 from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
 from server.messages import (
     AimSent,
+    FilmSent,
     HintSent,
     LookSent,
     MessageError,
@@ -77,6 +79,7 @@ class Session:
         owner: str = "",
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
+        films: FilmBook | None = None,
         keep_look: KeepLook | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
@@ -101,6 +104,7 @@ class Session:
             LensBook(lenses, tell),
             places,
             LookWatch(keep_look, tell),
+            films,
         )
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
@@ -250,6 +254,8 @@ class Session:
             self._analyst.place(message)
         elif isinstance(message, LookSent):
             self._analyst.look(message)
+        elif isinstance(message, FilmSent):
+            self._analyst.film(message)
         else:
             self._analyst.tilt(message)
 

@@ -34,6 +34,8 @@ export const DEFAULTS = Object.freeze({
   },
   player: "", // names as typed
   bay: "",
+  club_speed_mps: null, // of the club head; null: by the club
+  film_delay_s: 10,
   tone: true,
   voice: true,
 });
@@ -102,6 +104,7 @@ export function toSetup(settings, lens) {
     line: settings.line,
     player_height_m: settings.player_height_m,
     club: settings.club,
+    club_speed_mps: settings.club_speed_mps,
     goal: { ...settings.goal },
     tolerance: { ...settings.tolerance },
   };
