@@ -117,7 +117,10 @@ export class Film {
     const [mime, ending] = this.next.kind;
     try {
       const bits = cameraFacts(track).bits;
-      this.recorder = new MediaRecorder(stream, { mimeType: mime, videoBitsPerSecond: bits });
+      // An MP4 is written piece by piece only where a key picture begins.
+      this.recorder = new MediaRecorder(stream, {
+        mimeType: mime, videoBitsPerSecond: bits, videoKeyFrameIntervalDuration: PIECE_MS,
+      });
       this.recorder.start(PIECE_MS);
     } catch (error) {
       this.phase = "idle";
