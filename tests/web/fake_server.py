@@ -15,7 +15,7 @@ from aiortc.contrib.media import MediaBlackhole
 
 WEB = Path(__file__).parents[2] / "web"
 TOKEN = "right-key"
-CSP = "default-src 'self'"
+CSP = "default-src 'self'; media-src 'self' blob: mediastream:"
 EVERY_S = 1 / 15
 
 OFF: dict[str, Any] = {
