@@ -29,7 +29,7 @@ class Sessions:
         allow_loopback()
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
-        self.places = Places(config.places)
+        self.places = Places(config.places, config.tell)
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         if config.analyse is None:
             self._pool.submit(warm_up)
