@@ -11,6 +11,7 @@ import cv2
 from server import jitter
 from server.config import ServerConfig
 from server.loopback import allow_loopback
+from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
 from server.session import Session
@@ -34,6 +35,7 @@ class Sessions:
         if config.analyse is None:
             self._pool.submit(warm_up)
         self._sessions: dict[str, Session] = {}
+        self.metrics = Metrics(lambda: len(self._sessions))
         self._closed = False
 
     async def create(self, offer: str, owner: str) -> tuple[Session, str]:
@@ -56,6 +58,7 @@ class Sessions:
             owner=owner,
             places=self.places,
             keep_look=self._config.keep_look,
+            metrics=self.metrics,
             tell=self._config.tell,
             ended=self._forget,
         )
@@ -70,6 +73,10 @@ class Sessions:
     def find(self, session_id: str) -> Session | None:
         """The session of that name; the name itself is the secret, 192 random bits."""
         return self._sessions.get(session_id)
+
+    async def tally(self) -> None:
+        """Bring `metrics` up to date."""
+        await asyncio.gather(*(session.tally() for session in self))
 
     def __iter__(self) -> Iterator[Session]:
         return iter(tuple(self._sessions.values()))
