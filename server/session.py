@@ -25,11 +25,13 @@ from aiortc.mediastreams import MediaStreamError
 
 from server import sdp
 from server.analysis import Analyst, Arrived
+from server.film_book import FilmBook
 from server.lens_book import LensBook
 from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
 from server.messages import (
     AimSent,
+    FilmSent,
     HintSent,
     LookSent,
     MessageError,
@@ -46,6 +48,7 @@ from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
+from server.who import Who
 
 if TYPE_CHECKING:
     from server.config import Analyse
@@ -80,6 +83,7 @@ class Session:
         owner: str = "",
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
+        films: FilmBook | None = None,
         keep_look: KeepLook | None = None,
         metrics: Metrics | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
@@ -105,6 +109,7 @@ class Session:
             LensBook(lenses, tell),
             places,
             LookWatch(keep_look, tell),
+            films,
         )
         self._metrics = metrics or Metrics()
         self._metrics.opened.inc()
@@ -130,6 +135,11 @@ class Session:
     def dropped(self) -> int:
         """Pictures that were replaced by a newer one before vision took them."""
         return self._pictures.dropped
+
+    @property
+    def who(self) -> Who:
+        """Who films, as the phone's last setup says."""
+        return self._analyst.stated.who
 
     async def accept(self, offer: str) -> str:
         """Answer an SDP offer. Raises Problem 400 or 406 with a plain detail."""
@@ -287,6 +297,8 @@ class Session:
             self._analyst.place(message)
         elif isinstance(message, LookSent):
             self._analyst.look(message)
+        elif isinstance(message, FilmSent):
+            self._analyst.film(message)
         else:
             self._analyst.tilt(message)
 

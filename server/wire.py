@@ -9,11 +9,12 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from server import words
 from server.fields import Fields, shown
+from server.who import Who, who_from_json
 from server.wire_aim import aim_to_json, live_aim
 from server.wire_lens import board_to_json, camera_from_json
 from vision.advice import Advice, Move
@@ -65,10 +66,11 @@ _SETUP_KEYS = (
     "club",
     "club_length_m",
     "ball_from_toes_m",
+    "club_speed_mps",
     "goal",
     "tolerance",
 )
-_LIVE_KEYS = ("camera",)  # in a page's setup only
+_LIVE_KEYS = ("camera", "who")  # in a page's setup only
 _MANIFEST_KEYS = ("file", "setup", "hints_px", "aim_px", "aim_distance_m")
 
 
@@ -80,6 +82,7 @@ class Stated:
     units: str = "cm"  # "cm" or "inches"
     language: str = "en"
     camera: LensKey | None = None  # which lens the page says it films with
+    who: Who = field(default_factory=Who)
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,9 +104,10 @@ class ManifestLine:
 def setup_from_json(obj: object, base: Setup) -> Stated:
     """A setup from its JSON object; keys left out (or null) keep what `base` says.
 
-    Null clears what may be unknown: `focal_px`, `tilt`, `club_length_m`, `ball_from_toes_m`, the
-    goal's height and distance, the tolerance of height and distance. Raises SetupError with a
-    plain sentence for an unknown key, a value of the wrong type or one outside what is possible.
+    Null clears what may be unknown: `focal_px`, `tilt`, `club_length_m`, `ball_from_toes_m`,
+    `club_speed_mps`, the goal's height and distance, the tolerance of height and distance. Raises
+    SetupError with a plain sentence for an unknown key, a value of the wrong type or one outside
+    what is possible.
     """
     fields = Fields(obj, "setup", (*_SETUP_KEYS, *_LIVE_KEYS))
     lengths = Fields(fields.get("rod_lengths_m", {}), "rod_lengths_m", tuple(Role))
@@ -130,6 +134,7 @@ def setup_from_json(obj: object, base: Setup) -> Stated:
         _UNITS[units],
         fields.language("language", "en"),
         None if camera is None else camera_from_json(camera),
+        who_from_json(fields.get("who", {})),
     )
 
 
@@ -173,6 +178,7 @@ def _player(fields: Fields, base: Player) -> Player:
         club=club,
         club_length_m=fields.optional("club_length_m", 0.3, 1.5, "m", kept.club_length_m),
         ball_from_toes_m=fields.optional("ball_from_toes_m", 0.0, 1.5, "m", kept.ball_from_toes_m),
+        club_speed_mps=fields.optional("club_speed_mps", 0.5, 70.0, "m/s", kept.club_speed_mps),
     )
 
 

@@ -3,6 +3,7 @@
 import { LANGUAGE } from "./texts.js";
 
 const KEY = "teesquare.settings";
+const PHONE = "teesquare.phone";
 
 // As in vision/setup.py (a test compares them). Common practice, no source; editable by length.
 export const STICK_LENGTH_M = 1.22;
@@ -31,6 +32,10 @@ export const DEFAULTS = Object.freeze({
   tolerance: {
     offset_m: 0.05, yaw_deg: 2, roll_deg: 2, layout_deg: 1, height_m: 0.1, distance_m: 0.2,
   },
+  player: "", // names as typed
+  bay: "",
+  club_speed_mps: null, // of the club head; null: by the club
+  film_delay_s: 10,
   tone: true,
   voice: true,
 });
@@ -61,6 +66,28 @@ export function forgetSettings() {
   return merge(DEFAULTS, {});
 }
 
+let phone = null;
+
+/** A random id that this browser keeps, so that a phone which comes back is known as the same. */
+export function phoneId() {
+  if (phone) return phone;
+  try {
+    phone = localStorage.getItem(PHONE);
+  } catch {
+    // Private mode: a new one each time the page is opened.
+  }
+  if (!/^[a-z0-9]{8,64}$/.test(phone ?? "")) {
+    phone = [...crypto.getRandomValues(new Uint8Array(12))]
+      .map((byte) => byte.toString(16).padStart(2, "0")).join("");
+    try {
+      localStorage.setItem(PHONE, phone);
+    } catch {
+      // As above.
+    }
+  }
+  return phone;
+}
+
 /** The protocol's setup object (docs/protocol.md). `lens`: {name, longSide, camera} of the open one. */
 export function toSetup(settings, lens) {
   const roles = ROLES[settings.view];
@@ -73,9 +100,11 @@ export function toSetup(settings, lens) {
     rod_lengths_m: Object.fromEntries(roles.map((role) => [role, settings.rods[role].length_m])),
     focal_px: focal === null ? null : (focal * lens.longSide) / 1280,
     camera: lens.camera ?? null,
+    who: { phone: phoneId(), player: settings.player.trim(), bay: settings.bay.trim() },
     line: settings.line,
     player_height_m: settings.player_height_m,
     club: settings.club,
+    club_speed_mps: settings.club_speed_mps,
     goal: { ...settings.goal },
     tolerance: { ...settings.tolerance },
   };

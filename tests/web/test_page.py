@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import copy
+import re
 import time
 
 import pytest
@@ -64,6 +65,9 @@ async def test_pings_and_setup_flow_until_echoed_and_stop_ends_the_session() -> 
         assert camera["device"] and "fake_device" in camera["lens"]
         assert min(camera["size"]) >= 240
         assert camera_from_json(camera).long_px == max(camera["size"])
+        who = first["setup"]["who"]
+        assert re.fullmatch("[0-9a-f]{24}", who["phone"])
+        assert (who["player"], who["bay"]) == ("", "")
         p.server.echo_setup = True
         await p.until("teesquare.state().guidance?.setup_seq === 1")
         await asyncio.sleep(0.1)
