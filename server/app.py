@@ -6,9 +6,13 @@ from collections.abc import AsyncIterator
 
 from aiohttp import web
 
-from server.certs import ca_der
+from server.access import Guard, public
+from server.certs import ca_der, names_of
 from server.config import ServerConfig
 from server.drift_page import DriftPage
+from server.hosts import Hosts
+from server.keys import Keys
+from server.metrics import MetricsPages
 from server.problems import problems
 from server.registry import Sessions
 from server.static import web_file
@@ -54,17 +58,27 @@ HEADERS = {
 CONFIG = web.AppKey("config", ServerConfig)
 TOKENS = web.AppKey("tokens", Tokens)
 SESSIONS = web.AppKey("sessions", Sessions)
+HOSTS = web.AppKey("hosts", Hosts)
+KEYS = web.AppKey("keys", Keys)
 
 
 def make_app(config: ServerConfig) -> web.Application:
     """The application; routes may be added to it until it is started.
 
-    `app[TOKENS]` issues tokens and `app[SESSIONS]` holds the sessions (once started).
+    Each route declares the key it needs (server.access); `app[TOKENS]` issues keys,
+    `app[KEYS]` takes the phones' back, and `app[SESSIONS]` holds the sessions (once started).
     """
-    app = web.Application(client_max_size=MAX_BODY, middlewares=[problems])
+    tokens = Tokens(config.token_life_s)
+    guard = Guard(tokens)
+    hosts = Hosts(names_answered(config), config.allow_origins)
+    app = web.Application(
+        client_max_size=MAX_BODY, middlewares=[problems, hosts.middleware, guard.middleware]
+    )
+    app[HOSTS] = hosts
     app[CONFIG] = config
-    app[TOKENS] = Tokens(config.token_life_s)
+    app[TOKENS] = tokens
     app[SESSIONS] = Sessions(config)
+    app[KEYS] = Keys(tokens, app[SESSIONS])
     app.on_response_prepare.append(_secure)
     app.on_shutdown.append(_shut_down)
     app.cleanup_ctx.append(_threads)
@@ -75,20 +89,26 @@ def make_app(config: ServerConfig) -> web.Application:
             web.get("/ca.crt", _authority),
         ]
     )
-    whip = Whip(app[SESSIONS], app[TOKENS])
-    whip.add_routes(app)
-    DriftPage(app[SESSIONS].places, whip.authorize).add_routes(app)
+    Whip(app[SESSIONS], guard).add_routes(app)
+    DriftPage(app[SESSIONS].places).add_routes(app)
+    app[KEYS].add_routes(app)
+    metrics = app[SESSIONS].metrics
+    app.cleanup_ctx.append(metrics.watch)
+    MetricsPages(metrics, app[SESSIONS].tally).add_routes(app)
     return app
 
 
+@public("the join page")
 async def _index(request: web.Request) -> web.Response:
     return web_file("index.html")
 
 
+@public("the join page's own files")
 async def _web(request: web.Request) -> web.Response:
     return web_file(request.match_info["path"])
 
 
+@public("every TLS handshake shows this certificate, and phones install it without a page")
 async def _authority(request: web.Request) -> web.Response:
     """The authority's certificate, in the form that phones offer to install."""
     config = request.app[CONFIG]
@@ -105,7 +125,14 @@ async def _authority(request: web.Request) -> web.Response:
     )
 
 
+def names_answered(config: ServerConfig) -> list[str]:
+    """Host names beyond this machine's own: those asked for, and those of its certificate."""
+    return [config.host, *config.allow_hosts, *(names_of(config.tls) if config.tls else ())]
+
+
 async def _secure(request: web.Request, response: web.StreamResponse) -> None:
+    for name, value in (request.app[HOSTS].cors(request)).items():
+        response.headers.setdefault(name, value)
     for name, value in HEADERS.items():
         response.headers.setdefault(name, value)
     response.headers.setdefault("Cache-Control", "no-store")

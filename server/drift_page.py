@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import Callable
 
 from aiohttp import web
 
+from server.access import public, require
 from server.places import Places
 from server.problems import Problem
 from server.static import web_file
+from server.tokens import Role
 from server.wire_drift import log_to_json
 
 DAY_S = 86_400.0
@@ -19,9 +20,8 @@ DAY_S = 86_400.0
 class DriftPage:
     """`/drift` shows, `/drift/places` and `/drift/log` answer with JSON."""
 
-    def __init__(self, places: Places, authorize: Callable[[web.Request], str]) -> None:
+    def __init__(self, places: Places) -> None:
         self._places = places
-        self._authorize = authorize
 
     def add_routes(self, app: web.Application) -> None:
         """Add the three routes."""
@@ -33,18 +33,19 @@ class DriftPage:
             ]
         )
 
+    @public("one of the page's own files: it holds nothing, and asks for the rest with a key")
     async def page(self, request: web.Request) -> web.Response:
         """The page itself holds nothing and needs no key."""
         return web_file("drift.html")
 
+    @require(Role.PHONE)
     async def names(self, request: web.Request) -> web.Response:
         """The names of all places, the newest first."""
-        self._authorize(request)
         return web.json_response({"places": await asyncio.to_thread(self._places.names)})
 
+    @require(Role.PHONE)
     async def log(self, request: web.Request) -> web.Response:
         """`?place=NAME&days=N` (1 to 366, by default 7): that place's log."""
-        self._authorize(request)
         name = request.query.get("place", "")
         try:
             days = float(request.query.get("days", "7"))

@@ -6,25 +6,31 @@ import argparse
 import asyncio
 import contextlib
 import logging
+import os
 import signal
 import ssl
 import sys
+import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from aiohttp import web
 
-from server import qr
+from server import logs, qr
 from server.addresses import is_loopback, lan_addresses, url_host
-from server.app import TOKENS, make_app
+from server.app import KEYS, TOKENS, make_app
 from server.certs import CertFiles, data_dir, ensure_certificate, ssl_context
 from server.config import ServerConfig
 from server.profiles import Profiles
+from server.tokens import Role
+from server.window import Window
 from vision.errors import TeesquareError
 
 DEFAULT_PORT = 8443
 SHUTDOWN_S = 0.5
+LEAVE_S = 0.2
+BOARD = "/board"  # the coach's page
 
 
 class ServeError(TeesquareError):
@@ -33,13 +39,17 @@ class ServeError(TeesquareError):
 
 @dataclass(frozen=True, slots=True)
 class RunningServer:
-    """A server that is listening. `url` ends without a slash; `token` opens `/whip`."""
+    """A server that is listening. `url` ends without a slash; `token` opens `/whip`.
+
+    `coach_token` opens everything; it is for the server's own window alone.
+    """
 
     url: str
     port: int
     token: str
     app: web.Application
     stop: Callable[[], Awaitable[None]]  # earlier than the context's end; safe to call again
+    coach_token: str = ""
 
     @property
     def page_url(self) -> str:
@@ -82,6 +92,7 @@ async def running(
             token=app[TOKENS].issue(),
             app=app,
             stop=runner.cleanup,
+            coach_token=app[TOKENS].issue(Role.COACH),
         )
     finally:
         await runner.cleanup()
@@ -104,13 +115,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="plain HTTP for a browser on this machine only (no phone can use its camera over it)",
     )
+    parser.add_argument(
+        "--allow-host",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="answer to this host name too (beside this machine's own; may be repeated)",
+    )
+    parser.add_argument(
+        "--allow-origin",
+        action="append",
+        default=[],
+        metavar="https://NAME:PORT",
+        help="let pages of this origin use the signalling, with a key (may be repeated)",
+    )
+    parser.add_argument("--log-json", action="store_true", help="log JSON lines")
     parser.add_argument("--verbose", action="store_true", help="show the libraries' own messages")
 
 
 def run(args: argparse.Namespace) -> int:
     """Serve until Ctrl-C. Returns the exit code."""
     level = logging.INFO if args.verbose else logging.ERROR
-    logging.basicConfig(level=level, format="%(name)s: %(message)s")
+    logs.set_up(level, args.log_json)
     try:
         config, addresses = configure(args)
         asyncio.run(serve_until_stopped(config, addresses))
@@ -119,7 +145,22 @@ def run(args: argparse.Namespace) -> int:
         return 2
     except KeyboardInterrupt:
         pass  # before the handler stood, or a second time
+    _leave_threads()
     return 0
+
+
+def _leave_threads() -> None:
+    """Do not wait for a thread of vision: on a machine's first start it may compile for long.
+
+    Everything of the server's is closed by now; Python itself would join such threads.
+    """
+    busy = [thread for thread in threading.enumerate() if thread.name.startswith("vision")]
+    for thread in busy:
+        thread.join(LEAVE_S)
+    if any(thread.is_alive() for thread in busy):
+        sys.stdout.flush()
+        logging.shutdown()
+        os._exit(0)
 
 
 def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
@@ -134,6 +175,7 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
     if (args.cert is None) != (args.key is None):
         raise ServeError("a certificate needs its key: give both --cert and --key, or neither")
     life_s = args.token_hours * 3600.0
+    hosts, origins = tuple(args.allow_host), tuple(args.allow_origin)
     profiles = Profiles(tell=_tell)
     lenses, keep = profiles.find, profiles.add_first_look
     if args.http:
@@ -152,6 +194,8 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
             lenses=lenses,
             keep_look=keep,
             places=places_file(),
+            allow_hosts=hosts,
+            allow_origins=origins,
         )
         return config, ["localhost"]
     addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
@@ -168,6 +212,8 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
         lenses=lenses,
         keep_look=keep,
         places=places_file(),
+        allow_hosts=hosts,
+        allow_origins=origins,
     )
     return config, addresses
 
@@ -186,7 +232,13 @@ async def serve_until_stopped(config: ServerConfig, addresses: list[str]) -> Non
             loop.add_signal_handler(number, stop.set)
     async with running(config) as server:
         print(welcome(server, config, addresses), flush=True)
-        await stop.wait()
+
+        async def renew() -> None:
+            again = replace(server, token=await server.app[KEYS].renew())
+            print(welcome(again, config, addresses), flush=True)
+
+        with Window({"new": renew}):
+            await stop.wait()
         print("\nClosing.", flush=True)
 
 
@@ -212,9 +264,13 @@ def welcome(server: RunningServer, config: ServerConfig, addresses: list[str]) -
                 "The phone will warn once about the certificate: it is this machine's own. Go on,",
                 f"or install {scheme}://{url_host(hosts[0])}:{server.port}/ca.crt on the phone.",
             ]
+    if server.coach_token:
+        coach = f"{scheme}://{url_host(hosts[0])}:{server.port}{BOARD}#t={server.coach_token}"
+        lines += ["", "For the coach alone, never for a phone of a student:", f"  {coach}"]
     lines += [
         "",
-        "Whoever has this address can use the server: show it to nobody else.",
+        "Whoever has this address can use the server: show it to nobody else. Type new and press",
+        "Enter for a new code: the old one then opens nothing, and its phones are disconnected.",
         "The picture stays on this network and is not stored.",
         "",
         "CAUTION  Set up while nobody swings. Stand clear of the club's whole arc and of the",

@@ -44,8 +44,10 @@ from server.messages import (
     read_message,
     write_message,
 )
+from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
+from server.rates import Verdict, Words
 from server.who import Who
 
 if TYPE_CHECKING:
@@ -59,6 +61,8 @@ CONNECT_S = 30.0  # an offer that never became a connection is forgotten after t
 WATCH_S = 0.2
 MAX_BUFFERED = 65_536  # bytes waiting on the channel beyond which newer guidance is worth more
 BYE_S = 0.05
+MAX_CANDIDATES = 64  # taken later than the offer; each may cost a look-up of a name
+MAX_LISTENERS = 4
 
 
 class Session:
@@ -81,6 +85,7 @@ class Session:
         places: Places | None = None,
         films: FilmBook | None = None,
         keep_look: KeepLook | None = None,
+        metrics: Metrics | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -106,6 +111,11 @@ class Session:
             LookWatch(keep_look, tell),
             films,
         )
+        self._metrics = metrics or Metrics()
+        self._metrics.opened.inc()
+        self._told = (0, 0, 0)  # pictures dropped, bytes in, bytes out: as counted so far
+        self._words = Words()
+        self._candidates_left = MAX_CANDIDATES
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
         self._forget_s = forget_s
@@ -170,7 +180,9 @@ class Session:
                 "This server cannot restart ICE in a running session. End the session and start "
                 "a new one.",
             )
-        for candidate in fragment.candidates:
+        taken = fragment.candidates[: self._candidates_left]
+        self._candidates_left -= len(taken)
+        for candidate in taken:
             # Late candidates and names that do not resolve are no error of the request.
             with contextlib.suppress(ValueError, OSError):
                 await self._pc.addIceCandidate(candidate)
@@ -181,14 +193,37 @@ class Session:
     def publish(self, message: dict[str, Any]) -> None:
         """Send a message on the channel and to every listener, dropping rather than queueing."""
         text = write_message(message)
+        if message["type"] == "guidance":
+            self._metrics.guided(message["age_ms"] / 1000)
         self._send(text)
         for queue in self._listeners:
             if queue.full():
                 queue.get_nowait()
             queue.put_nowait(text)
 
+    async def tally(self) -> None:
+        """Bring the server's counts of dropped pictures and of bytes up to date."""
+        stats = (await self._pc.getStats()).values()
+        links = {link.id: link for link in stats if link.type == "transport"}.values()
+        now = (
+            self.dropped,
+            sum(link.bytesReceived for link in links),
+            sum(link.bytesSent for link in links),
+        )
+        counters = (self._metrics.dropped, self._metrics.bytes_in, self._metrics.bytes_out)
+        for counter, count, before in zip(counters, now, self._told, strict=True):
+            counter.inc(max(count - before, 0))
+        self._told = now
+
     def listen(self) -> asyncio.Queue[str | None]:
-        """A queue of all messages from now on; None marks the end of the session."""
+        """A queue of all messages from now on; None marks the end. Raises Problem 429 if full."""
+        if len(self._listeners) >= MAX_LISTENERS:
+            raise Problem(
+                429,
+                "Too Many Requests",
+                f"{MAX_LISTENERS} listen to this session already. Close one of them.",
+                {"Retry-After": "5"},
+            )
         queue: asyncio.Queue[str | None] = asyncio.Queue(maxsize=16)
         self._listeners.add(queue)
         return queue
@@ -215,6 +250,7 @@ class Session:
             queue.put_nowait(None)
         if self._channel is not None and self._channel.readyState == "open":
             await asyncio.sleep(BYE_S)  # the channel's packets leave in later turns of the loop
+        await self.tally()
         await self._pc.close()
         self.present = False
         self._ended(self)
@@ -236,6 +272,13 @@ class Session:
                 channel.send(text)
 
     def _on_message(self, text: str | bytes) -> None:
+        self._metrics.words.inc()
+        verdict = self._words.judge(time.monotonic())
+        if verdict is Verdict.END:
+            self._end("This page sent far too many messages. Reload it.")
+        if verdict is not Verdict.TAKE or self._closing is not None:
+            self._metrics.refused.inc()
+            return
         try:
             message = read_message(text)
         except MessageError as wrong:
@@ -277,6 +320,7 @@ class Session:
                 return
             if not isinstance(picture, av.VideoFrame):
                 continue
+            self._metrics.received.inc()
             self._frame_s = time.monotonic()
             if self._channel is None:
                 self._alive()

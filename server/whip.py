@@ -4,26 +4,32 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import time
 
 from aiohttp import web
 
+from server.access import Guard, bearer, public, require
 from server.problems import Problem
+from server.rates import Bucket
 from server.registry import Sessions
 from server.session import Session
-from server.tokens import Tokens, TokenState, fingerprint
+from server.tokens import Role, fingerprint
 
 SDP = "application/sdp"
 FRAGMENT = "application/trickle-ice-sdpfrag"
 KEEPALIVE_S = 5.0
 RETRY_MS = 1000
+# An offer costs the loop some 20 ms (a key and a certificate are made for it).
+POSTS_PER_S, POSTS_BURST = 20.0, 60.0
 
 
 class Whip:
     """The endpoint `/whip`, its sessions `/whip/SESSION` and `/whip/SESSION/guidance`."""
 
-    def __init__(self, sessions: Sessions, tokens: Tokens) -> None:
+    def __init__(self, sessions: Sessions, guard: Guard) -> None:
         self._sessions = sessions
-        self._tokens = tokens
+        self._posts = Bucket(POSTS_PER_S, POSTS_BURST)
+        self.authorize = guard.authorize
 
     def add_routes(self, app: web.Application) -> None:
         """Add the routes; other methods are answered 405 (RFC 9725, section 4.2)."""
@@ -38,12 +44,19 @@ class Whip:
             ]
         )
 
+    @require(Role.PHONE)
     async def post(self, request: web.Request) -> web.Response:
         """An offer: 201 with the answer, its session's address and entity-tag (section 4.2)."""
-        token = self.authorize(request)
         _need_type(request, SDP)
+        if not self._posts.take(time.monotonic()):
+            raise Problem(
+                429,
+                "Too Many Requests",
+                "Too many phones are connecting at this moment. Try again in a few seconds.",
+                {"Retry-After": "2"},
+            )
         offer = await _text(request)
-        session, answer = await self._sessions.create(offer, fingerprint(token))
+        session, answer = await self._sessions.create(offer, fingerprint(bearer(request)))
         return web.Response(
             status=201,
             body=answer.encode(),  # not as text: its type has no charset parameter (RFC 8866)
@@ -51,15 +64,18 @@ class Whip:
             headers={"Location": f"/whip/{session.id}", "ETag": f'"{session.etag}"'},
         )
 
+    @public("browsers ask without a key what may be sent (RFC 9725, section 4.2)")
     async def options(self, request: web.Request) -> web.Response:
         """What may be posted (section 4.2). No token, so that browsers may ask beforehand."""
         return web.Response(status=204, headers={"Accept-Post": SDP, "Allow": "OPTIONS, POST"})
 
+    @public("browsers ask without a key what may be sent (RFC 9725, section 4.2)")
     async def session_options(self, request: web.Request) -> web.Response:
         """What a session's address takes; says nothing about whether the session exists."""
         headers = {"Accept-Patch": FRAGMENT, "Allow": "DELETE, OPTIONS, PATCH"}
         return web.Response(status=204, headers=headers)
 
+    @require(Role.PHONE)
     async def patch(self, request: web.Request) -> web.Response:
         """More candidates (sections 4.3.1 and 4.3.2); 422 for an ICE restart (section 4.3.3)."""
         session = self._own_session(request)
@@ -68,12 +84,14 @@ class Whip:
         await session.trickle(await _text(request))
         return web.Response(status=204)
 
+    @require(Role.PHONE)
     async def delete(self, request: web.Request) -> web.Response:
         """The end of a session; entity-tags do not matter here (section 4.3.1)."""
         session = self._own_session(request)
         await session.close()
         return web.Response(status=200)
 
+    @require(Role.PHONE)
     async def guidance(self, request: web.Request) -> web.StreamResponse:
         """All messages of the channel as server-sent events, for clients without a channel."""
         session = self._own_session(request)
@@ -103,46 +121,13 @@ class Whip:
             session.unlisten(queue)
         return response
 
-    def authorize(self, request: web.Request) -> str:
-        """The request's valid token (section 4.7.1; RFC 6750, sections 2.1 and 3)."""
-        header = request.headers.get("Authorization", "")
-        scheme, _, token = header.partition(" ")
-        token = token.strip()
-        if scheme.lower() != "bearer" or not token:
-            raise Problem(
-                401,
-                "Unauthorized",
-                "This page was opened without its key. Scan the QR code on the laptop again.",
-                {"WWW-Authenticate": 'Bearer realm="teesquare"'},
-            )
-        state = self._tokens.check(token)
-        if state is TokenState.VALID:
-            return token
-        expired = state is TokenState.EXPIRED
-        raise Problem(
-            401,
-            "Unauthorized",
-            (
-                "The key in this page's address has expired. Start `teesquare serve` again and "
-                "scan its QR code."
-                if expired
-                else "The key in this page's address is not this server's. Scan the QR code on the "
-                "laptop again."
-            ),
-            {
-                "WWW-Authenticate": 'Bearer realm="teesquare", error="invalid_token", '
-                f'error_description="the token {"has expired" if expired else "is unknown"}"'
-            },
-        )
-
     def _own_session(self, request: web.Request) -> Session:
-        token = self.authorize(request)
         session = self._sessions.find(request.match_info["session"])
         if session is None:
             raise Problem(
                 404, "Not Found", "This session has ended. Reload the page to start a new one."
             )
-        if session.owner != fingerprint(token):
+        if session.owner != fingerprint(bearer(request)):
             raise Problem(
                 403,
                 "Forbidden",

@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from aiohttp import web
 
+from server.access import public
 from server.demo.geometry import START, Camera, Laid, Pose
 from server.demo.scene import Scene, render
 from server.problems import Problem
@@ -41,10 +42,12 @@ def add_routes(app: web.Application) -> None:
     app.add_routes([web.get("/demo/frame", _frame), web.get("/demo/phone.js", _script)])
 
 
+@public("one of the page's own files")
 async def _script(request: web.Request) -> web.Response:
     return web_file("demo/phone.js")
 
 
+@public("a drawn practice ground, in the demo only: no camera, nothing of anybody")
 async def _frame(request: web.Request) -> web.Response:
     """One rendered picture as JPEG; drawn in a thread, because it takes tens of milliseconds."""
     scene, pose, number = asked(request.query)

@@ -7,6 +7,7 @@ import pytest
 from aiohttp import web
 from cryptography import x509
 
+from server.access import public
 from server.certs import ensure_certificate
 from server.config import ServerConfig
 from server.problems import Problem
@@ -87,6 +88,7 @@ async def test_every_answer_carries_the_security_headers(http, path):
 
 
 async def test_an_unexpected_error_is_a_problem_that_hides_its_cause(caplog):
+    @public("nothing")
     async def broken(request: web.Request) -> web.Response:
         raise RuntimeError("a secret detail")
 
