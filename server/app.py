@@ -8,10 +8,12 @@ from aiohttp import web
 
 from server.access import Guard, public
 from server.board_page import BoardPage
-from server.certs import ca_der
+from server.certs import ca_der, names_of
 from server.config import ServerConfig
 from server.drift_page import DriftPage
+from server.hosts import Hosts
 from server.keys import Keys
+from server.metrics import MetricsPages
 from server.problems import problems
 from server.registry import Sessions
 from server.static import web_file
@@ -57,6 +59,7 @@ HEADERS = {
 CONFIG = web.AppKey("config", ServerConfig)
 TOKENS = web.AppKey("tokens", Tokens)
 SESSIONS = web.AppKey("sessions", Sessions)
+HOSTS = web.AppKey("hosts", Hosts)
 KEYS = web.AppKey("keys", Keys)
 
 
@@ -68,7 +71,11 @@ def make_app(config: ServerConfig) -> web.Application:
     """
     tokens = Tokens(config.token_life_s)
     guard = Guard(tokens)
-    app = web.Application(client_max_size=MAX_BODY, middlewares=[problems, guard.middleware])
+    hosts = Hosts(names_answered(config), config.allow_origins)
+    app = web.Application(
+        client_max_size=MAX_BODY, middlewares=[problems, hosts.middleware, guard.middleware]
+    )
+    app[HOSTS] = hosts
     app[CONFIG] = config
     app[TOKENS] = tokens
     app[SESSIONS] = Sessions(config)
@@ -87,6 +94,9 @@ def make_app(config: ServerConfig) -> web.Application:
     DriftPage(app[SESSIONS].places).add_routes(app)
     app[KEYS].add_routes(app)
     BoardPage(app[SESSIONS].board).add_routes(app)
+    metrics = app[SESSIONS].metrics
+    app.cleanup_ctx.append(metrics.watch)
+    MetricsPages(metrics, app[SESSIONS].tally).add_routes(app)
     return app
 
 
@@ -117,7 +127,14 @@ async def _authority(request: web.Request) -> web.Response:
     )
 
 
+def names_answered(config: ServerConfig) -> list[str]:
+    """Host names beyond this machine's own: those asked for, and those of its certificate."""
+    return [config.host, *config.allow_hosts, *(names_of(config.tls) if config.tls else ())]
+
+
 async def _secure(request: web.Request, response: web.StreamResponse) -> None:
+    for name, value in (request.app[HOSTS].cors(request)).items():
+        response.headers.setdefault(name, value)
     for name, value in HEADERS.items():
         response.headers.setdefault(name, value)
     response.headers.setdefault("Cache-Control", "no-store")

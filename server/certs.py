@@ -84,6 +84,9 @@ def ensure_certificate(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         folder.chmod(0o700)
+        for ours in (folder / "ca.key", files.key):
+            if ours.exists():
+                ours.chmod(0o600)  # a copied or restored folder may have lost it
         ca, ca_key = _authority(folder, now)
         wanted = [a for a in ["127.0.0.1", "::1", *addresses] if may_certify(a)]
         leaf = _load_cert(files.cert)
@@ -107,8 +110,38 @@ def ensure_certificate(
     return files
 
 
+def check_private(key: Path) -> None:
+    """Raise CertificateError if anyone but its owner may read or change the key (POSIX only)."""
+    if os.name != "posix":
+        return
+    try:
+        mode = key.stat().st_mode & 0o777
+    except OSError:
+        return  # `ssl_context` says why it cannot be read
+    if mode & 0o077:
+        raise CertificateError(
+            f"the private key {key} may be read by others on this machine (mode {mode:o}): make "
+            f"it yours alone with  chmod 600 {key}"
+        )
+
+
+def names_of(files: CertFiles) -> list[str]:
+    """The DNS names of the server's certificate, without wildcards; none if it cannot be read."""
+    cert = _load_cert(files.cert)
+    if cert is None:
+        return []
+    with contextlib.suppress(x509.ExtensionNotFound):
+        san = cert.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+        return [name for name in san.get_values_for_type(x509.DNSName) if "*" not in name]
+    return []
+
+
 def ssl_context(files: CertFiles) -> ssl.SSLContext:
-    """TLS 1.2 or newer with the certificate. Raises CertificateError when it cannot be read."""
+    """TLS 1.2 or newer with the certificate.
+
+    Raises CertificateError when it cannot be read, or when others can read its key.
+    """
+    check_private(files.key)
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:

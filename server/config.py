@@ -53,7 +53,8 @@ class ServerConfig:
     sentences about phones coming and going. Times in seconds: a phone that has not sent a ping
     for `gone_s` is called gone, and its session ends after `forget_s`; guidance waits `settle_s`
     at most for the phone's first setup and tilt. `places`: the file of remembered places and their
-    drift; None keeps them in memory.
+    drift; None keeps them in memory. `allow_hosts`: names beyond its own that the server answers
+    to; `allow_origins`: pages from elsewhere (`https://name:port`) that may use the signalling.
     """
 
     host: str = "127.0.0.1"
@@ -66,6 +67,8 @@ class ServerConfig:
     forget_s: float = 15.0
     settle_s: float = 1.0
     places: Path | None = None
+    allow_hosts: tuple[str, ...] = ()
+    allow_origins: tuple[str, ...] = ()
     analyse: Analyse | None = None
     lenses: Callable[[LensKey], Profile | None] | None = None
     keep_look: KeepLook | None = None

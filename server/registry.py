@@ -11,7 +11,9 @@ import cv2
 from server import jitter
 from server.board import Board
 from server.config import ServerConfig
+from server.film_book import FilmBook
 from server.loopback import allow_loopback
+from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
 from server.session import Session
@@ -31,11 +33,13 @@ class Sessions:
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
         self.board = Board()
-        self.places = Places(config.places)
+        self.places = Places(config.places, config.tell)
+        self.films = FilmBook()
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         if config.analyse is None:
             self._pool.submit(warm_up)
         self._sessions: dict[str, Session] = {}
+        self.metrics = Metrics(lambda: len(self._sessions))
         self._closed = False
 
     async def create(self, offer: str, owner: str) -> tuple[Session, str]:
@@ -57,8 +61,10 @@ class Sessions:
             settle_s=self._config.settle_s,
             owner=owner,
             places=self.places,
+            films=self.films,
             keep_look=self._config.keep_look,
             board=self.board,
+            metrics=self.metrics,
             tell=self._config.tell,
             ended=self._forget,
         )
@@ -73,6 +79,10 @@ class Sessions:
     def find(self, session_id: str) -> Session | None:
         """The session of that name; the name itself is the secret, 192 random bits."""
         return self._sessions.get(session_id)
+
+    async def tally(self) -> None:
+        """Bring `metrics` up to date."""
+        await asyncio.gather(*(session.tally() for session in self))
 
     def __iter__(self) -> Iterator[Session]:
         return iter(tuple(self._sessions.values()))

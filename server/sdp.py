@@ -11,6 +11,9 @@ from server.problems import Problem
 
 # Without a hint a browser starts at 0.3 Mbit/s and halves the picture for tens of seconds.
 START_KBPS = 2000
+MAX_OFFER = 64 * 1024  # characters; a browser's, with every candidate, has about 10 000
+MAX_FRAGMENT = 16 * 1024
+MAX_OFFERED = 64  # candidates in an offer
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +36,9 @@ class Fragment:
 
 def check_offer(text: str) -> sdp.SessionDescription:
     """The parsed offer. Raises Problem 400 when malformed, 406 when of a sort not taken here."""
+    _need_short(text, MAX_OFFER)
+    if text.count("a=candidate:") > MAX_OFFERED:
+        raise _malformed(f"it holds more than {MAX_OFFERED} candidates")
     if not text.startswith("v=0"):
         raise _malformed("it does not begin with v=0")
     try:
@@ -87,6 +93,7 @@ def read_fragment(text: str, mids: list[str]) -> Fragment:
     Raises Problem 400 when malformed. Candidates of transports not supported here are dropped
     (RFC 9725, section 4.3.2).
     """
+    _need_short(text, MAX_FRAGMENT)
     ufrag = pwd = mid = None
     line_index = -1
     complete = said = False
@@ -122,6 +129,15 @@ def read_fragment(text: str, mids: list[str]) -> Fragment:
     if ufrag is None and not said and not complete:
         raise _malformed("it holds neither credentials nor candidates")
     return Fragment(ufrag, pwd, tuple(candidates), complete)
+
+
+def _need_short(text: str, most: int) -> None:
+    if len(text) > most:
+        raise Problem(
+            413,
+            "Content Too Large",
+            f"A session description of {len(text)} characters is too long (limit {most}).",
+        )
 
 
 def _malformed(why: str) -> Problem:

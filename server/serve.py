@@ -17,7 +17,7 @@ from pathlib import Path
 
 from aiohttp import web
 
-from server import qr
+from server import logs, qr
 from server.addresses import is_loopback, lan_addresses, url_host
 from server.app import KEYS, TOKENS, make_app
 from server.certs import CertFiles, data_dir, ensure_certificate, ssl_context
@@ -115,13 +115,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="plain HTTP for a browser on this machine only (no phone can use its camera over it)",
     )
+    parser.add_argument(
+        "--allow-host",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="answer to this host name too (beside this machine's own; may be repeated)",
+    )
+    parser.add_argument(
+        "--allow-origin",
+        action="append",
+        default=[],
+        metavar="https://NAME:PORT",
+        help="let pages of this origin use the signalling, with a key (may be repeated)",
+    )
+    parser.add_argument("--log-json", action="store_true", help="log JSON lines")
     parser.add_argument("--verbose", action="store_true", help="show the libraries' own messages")
 
 
 def run(args: argparse.Namespace) -> int:
     """Serve until Ctrl-C. Returns the exit code."""
     level = logging.INFO if args.verbose else logging.ERROR
-    logging.basicConfig(level=level, format="%(name)s: %(message)s")
+    logs.set_up(level, args.log_json)
     try:
         config, addresses = configure(args)
         asyncio.run(serve_until_stopped(config, addresses))
@@ -160,6 +175,7 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
     if (args.cert is None) != (args.key is None):
         raise ServeError("a certificate needs its key: give both --cert and --key, or neither")
     life_s = args.token_hours * 3600.0
+    hosts, origins = tuple(args.allow_host), tuple(args.allow_origin)
     profiles = Profiles(tell=_tell)
     lenses, keep = profiles.find, profiles.add_first_look
     if args.http:
@@ -178,6 +194,8 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
             lenses=lenses,
             keep_look=keep,
             places=places_file(),
+            allow_hosts=hosts,
+            allow_origins=origins,
         )
         return config, ["localhost"]
     addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
@@ -194,6 +212,8 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
         lenses=lenses,
         keep_look=keep,
         places=places_file(),
+        allow_hosts=hosts,
+        allow_origins=origins,
     )
     return config, addresses
 

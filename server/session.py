@@ -25,11 +25,13 @@ from aiortc.mediastreams import MediaStreamError
 
 from server import sdp
 from server.analysis import Analyst, Arrived, Latest
+from server.film_book import FilmBook
 from server.lens_book import LensBook
 from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
 from server.messages import (
     AimSent,
+    FilmSent,
     HintSent,
     LookSent,
     MessageError,
@@ -43,8 +45,10 @@ from server.messages import (
     read_message,
     write_message,
 )
+from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
+from server.rates import Verdict, Words
 from server.who import Who
 
 if TYPE_CHECKING:
@@ -59,6 +63,8 @@ CONNECT_S = 30.0  # an offer that never became a connection is forgotten after t
 WATCH_S = 0.2
 MAX_BUFFERED = 65_536  # bytes waiting on the channel beyond which newer guidance is worth more
 BYE_S = 0.05
+MAX_CANDIDATES = 64  # taken later than the offer; each may cost a look-up of a name
+MAX_LISTENERS = 4
 
 
 class Session:
@@ -79,8 +85,10 @@ class Session:
         owner: str = "",
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
+        films: FilmBook | None = None,
         keep_look: KeepLook | None = None,
         board: Board | None = None,
+        metrics: Metrics | None = None,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -104,7 +112,13 @@ class Session:
             LensBook(lenses, tell),
             places,
             LookWatch(keep_look, tell),
+            films,
         )
+        self._metrics = metrics or Metrics()
+        self._metrics.opened.inc()
+        self._told = (0, 0, 0)  # pictures dropped, bytes in, bytes out: as counted so far
+        self._words = Words()
+        self._candidates_left = MAX_CANDIDATES
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._gone_s = gone_s
         self._forget_s = forget_s
@@ -186,7 +200,9 @@ class Session:
                 "This server cannot restart ICE in a running session. End the session and start "
                 "a new one.",
             )
-        for candidate in fragment.candidates:
+        taken = fragment.candidates[: self._candidates_left]
+        self._candidates_left -= len(taken)
+        for candidate in taken:
             # Late candidates and names that do not resolve are no error of the request.
             with contextlib.suppress(ValueError, OSError):
                 await self._pc.addIceCandidate(candidate)
@@ -197,6 +213,8 @@ class Session:
     def publish(self, message: dict[str, Any]) -> None:
         """Send a message on the channel and to every listener, dropping rather than queueing."""
         text = write_message(message)
+        if message["type"] == "guidance":
+            self._metrics.guided(message["age_ms"] / 1000)
         self._send(text)
         for queue in self._listeners:
             if queue.full():
@@ -205,8 +223,29 @@ class Session:
         if self._board is not None:
             self._board.told(self, message)
 
+    async def tally(self) -> None:
+        """Bring the server's counts of dropped pictures and of bytes up to date."""
+        stats = (await self._pc.getStats()).values()
+        links = {link.id: link for link in stats if link.type == "transport"}.values()
+        now = (
+            self.dropped,
+            sum(link.bytesReceived for link in links),
+            sum(link.bytesSent for link in links),
+        )
+        counters = (self._metrics.dropped, self._metrics.bytes_in, self._metrics.bytes_out)
+        for counter, count, before in zip(counters, now, self._told, strict=True):
+            counter.inc(max(count - before, 0))
+        self._told = now
+
     def listen(self) -> asyncio.Queue[str | None]:
-        """A queue of all messages from now on; None marks the end of the session."""
+        """A queue of all messages from now on; None marks the end. Raises Problem 429 if full."""
+        if len(self._listeners) >= MAX_LISTENERS:
+            raise Problem(
+                429,
+                "Too Many Requests",
+                f"{MAX_LISTENERS} listen to this session already. Close one of them.",
+                {"Retry-After": "5"},
+            )
         queue: asyncio.Queue[str | None] = asyncio.Queue(maxsize=16)
         self._listeners.add(queue)
         return queue
@@ -233,6 +272,7 @@ class Session:
             queue.put_nowait(None)
         if self._channel is not None and self._channel.readyState == "open":
             await asyncio.sleep(BYE_S)  # the channel's packets leave in later turns of the loop
+        await self.tally()
         await self._pc.close()
         self.present = False
         if self._board is not None:
@@ -257,6 +297,13 @@ class Session:
 
     def _on_message(self, text: str | bytes) -> None:
         at_s = time.monotonic()
+        self._metrics.words.inc()
+        verdict = self._words.judge(time.monotonic())
+        if verdict is Verdict.END:
+            self._end("This page sent far too many messages. Reload it.")
+        if verdict is not Verdict.TAKE or self._closing is not None:
+            self._metrics.refused.inc()
+            return
         try:
             message = read_message(text)
         except MessageError as wrong:
@@ -275,6 +322,8 @@ class Session:
             self._analyst.place(message)
         elif isinstance(message, LookSent):
             self._analyst.look(message)
+        elif isinstance(message, FilmSent):
+            self._analyst.film(message)
         elif isinstance(message, TiltSent):
             self._analyst.tilt(message)
             return  # twenty a second, and no news to anyone else
@@ -299,6 +348,7 @@ class Session:
                 return
             if not isinstance(picture, av.VideoFrame):
                 continue
+            self._metrics.received.inc()
             self._frame_s = time.monotonic()
             if self._channel is None:
                 self._alive()

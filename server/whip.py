@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import time
 
 from aiohttp import web
 
 from server.access import Guard, bearer, public, require
 from server.problems import Problem
+from server.rates import Bucket
 from server.registry import Sessions
 from server.session import Session
 from server.tokens import Role, fingerprint
@@ -17,6 +19,8 @@ SDP = "application/sdp"
 FRAGMENT = "application/trickle-ice-sdpfrag"
 KEEPALIVE_S = 5.0
 RETRY_MS = 1000
+# An offer costs the loop some 20 ms (a key and a certificate are made for it).
+POSTS_PER_S, POSTS_BURST = 20.0, 60.0
 
 
 class Whip:
@@ -24,6 +28,7 @@ class Whip:
 
     def __init__(self, sessions: Sessions, guard: Guard) -> None:
         self._sessions = sessions
+        self._posts = Bucket(POSTS_PER_S, POSTS_BURST)
         self.authorize = guard.authorize
 
     def add_routes(self, app: web.Application) -> None:
@@ -43,6 +48,13 @@ class Whip:
     async def post(self, request: web.Request) -> web.Response:
         """An offer: 201 with the answer, its session's address and entity-tag (section 4.2)."""
         _need_type(request, SDP)
+        if not self._posts.take(time.monotonic()):
+            raise Problem(
+                429,
+                "Too Many Requests",
+                "Too many phones are connecting at this moment. Try again in a few seconds.",
+                {"Retry-After": "2"},
+            )
         offer = await _text(request)
         session, answer = await self._sessions.create(offer, fingerprint(bearer(request)))
         return web.Response(

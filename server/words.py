@@ -50,7 +50,7 @@ class Plain:
     language: str = "en"
 
 
-FILES = ("guidance",)  # the server's files of templates in web/texts/LANGUAGE; no key in two
+FILES = ("guidance", "film")  # the server's files of templates in web/texts/LANGUAGE; no key in two
 
 
 @cache

@@ -113,8 +113,15 @@ def test_a_centimetre_or_a_third_of_a_degree_is_told_within_five_seconds(view, h
     print(f"{view.value} {hand.value}: told within {slowest:.1f} s")
 
 
-@pytest.mark.parametrize("memory", [0.0, 0.9], ids=["fresh", "lasting"])
-@pytest.mark.parametrize("view", list(View))
+def kinds_of_noise():
+    for view in View:
+        for memory, name in ((0.0, "fresh"), (0.9, "lasting")):
+            first = view is View.FACE_ON and memory > 0
+            marks = () if first else pytest.mark.nightly
+            yield pytest.param(view, memory, id=f"{view.value}-{name}", marks=marks)
+
+
+@pytest.mark.parametrize(("view", "memory"), list(kinds_of_noise()))
 def test_half_an_hour_of_noise_gives_no_alarm(view, memory):
     stand = Stand(view, Handed.RIGHT, 5, memory=memory)
     state = stand.learned()
