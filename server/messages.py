@@ -13,7 +13,7 @@ from vision.errors import TeesquareError
 
 MAX_CHARS = 16_384
 MAX_PLACE = 40  # letters of a name
-MAX_SHORT = 32  # letters of a word between programs
+MAX_SHORT = 64  # letters of a word between programs
 MAX_FILM_S = 24 * 3600.0
 _FILM = re.compile(r"[A-Za-z0-9_-]{1,64}")
 MAX_TAPS = 2  # one for each rod
