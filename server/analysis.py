@@ -14,10 +14,21 @@ from typing import TYPE_CHECKING, Any
 import av
 
 from server import wire
+from server.film_book import FilmBook
+from server.film_watch import FilmWatch
 from server.lens_book import LensBook
 from server.look_watch import LookWatch
 from server.mailbox import Mailbox, MailboxClosed
-from server.messages import AimSent, HintSent, LookSent, PlaceSent, SetupSent, TiltSent, problem
+from server.messages import (
+    AimSent,
+    FilmSent,
+    HintSent,
+    LookSent,
+    PlaceSent,
+    SetupSent,
+    TiltSent,
+    problem,
+)
 from server.place_watch import PlaceWatch
 from server.places import Places
 from server.planes import frame_from_video
@@ -87,6 +98,7 @@ class Analyst:
         places: Places | None = None,
         first_look: LookWatch | None = None,
         turns: asyncio.Semaphore | None = None,
+        films: FilmBook | None = None,
     ) -> None:
         self._pictures = pictures
         self._pool = pool
@@ -100,6 +112,7 @@ class Analyst:
         self._hint_seq: int | None = None
         self._place = PlaceWatch(places)
         self._first_look = first_look or LookWatch()
+        self._film = FilmWatch(films)
         self._aim: AimPoint | None = None
         self._aim_seq: int | None = None
         self._aim_tilt: Tilt | None = None  # how the phone stood when the target was tapped
@@ -181,6 +194,10 @@ class Analyst:
         """Begin a first look, or skip it."""
         self._first_look.command(sent)
 
+    def film(self, sent: FilmSent) -> None:
+        """A film begins or has ended; what the camera gives."""
+        self._film.command(sent)
+
     async def run(self) -> None:
         """Work until the mailbox is closed."""
         while True:
@@ -258,6 +275,7 @@ class Analyst:
         self.latest = Latest(arrived, live.reading, str(message["say"] or ""))
         message |= told
         message |= self._place.look(live.reading, size, capture_s, about.stated)
+        message |= self._film.look(live.reading, frame, capture_s, about.stated)
         return state, message
 
     def _may_begin(self, arrived: Arrived) -> bool:

@@ -8,6 +8,7 @@ report through `joined`, `told`, `heard`, `presence`, `ended`.
 from __future__ import annotations
 
 import asyncio
+import math
 import secrets
 import time
 from collections.abc import Callable
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 KEEP_S = 3600.0  # a phone that left is forgotten, and its bay free, after this
 MOST = 200  # phones remembered
+MOST_FILMS = 32  # of one phone
 
 
 class BoardPhone:
@@ -61,6 +63,9 @@ class Board:
         self._of: dict[Session, BoardPhone] = {}
         self._listeners: set[BoardListener] = set()
         self.lock_all = False
+        # Called with a film, the other of its bay, and how much later than that it began.
+        self.keep_offset: Callable[[str, str, StartOffset], None] | None = None
+        self._kept: dict[str, float] = {}  # film: bound of what was told of it
 
     # ---- what sessions report
 
@@ -91,7 +96,10 @@ class Board:
             phone.about = message
             phone.filming = message.filming
         elif isinstance(message, FilmBegan):
+            while len(phone.films) > MOST_FILMS:
+                phone.films.pop(next(iter(phone.films)))
             phone.films[message.film] = message.at_s
+            self._pair(phone, message.film)
         self._renew(phone)
 
     def told(self, session: Session, message: dict[str, Any]) -> None:
@@ -149,7 +157,7 @@ class Board:
         chosen = [p for p in chosen if p.session is not None]
         if wish.phones is None and wish.locked is not None:
             self.lock_all = wish.locked  # for phones that join later, too
-        film = secrets.token_hex(6) if wish.film is not None else ""
+        film = secrets.token_hex(6) if wish.film is not None else ""  # one name for all of them
         for phone in chosen:
             control = phone.control
             if wish.setup:
@@ -161,7 +169,11 @@ class Board:
             if wish.call is not None:
                 control.call(wish.call, now_s)
             if wish.film is not None:
-                control.film(wish.film, film, now_s + (wish.in_s if wish.film == "start" else 0.0))
+                control.film(
+                    wish.film,
+                    f"{film}-{phone.id}",
+                    now_s + (wish.in_s if wish.film == "start" else 0.0),
+                )
             if phone.session is not None and control.pending:
                 phone.session.tell_page(control.message(now_s))
             self._renew(phone)
@@ -174,12 +186,28 @@ class Board:
     def start_offset(self, film: str, phone_id: str, other_id: str) -> StartOffset | None:
         """How much later that film began on `phone_id` than on `other_id`; None if unknown."""
         phone, other = self.find(phone_id), self.find(other_id)
-        if phone is None or other is None or film not in phone.films or film not in other.films:
+        if phone is None or other is None:
             return None
+        began_s = phone.films.get(f"{film}-{phone_id}")
+        other_s = other.films.get(f"{film}-{other_id}")
         clock, other_clock = self.clock_of(phone), self.clock_of(other)
-        if clock is None or other_clock is None:
+        if began_s is None or other_s is None or clock is None or other_clock is None:
             return None
-        return start_offset(other.films[film], other_clock, phone.films[film], clock)
+        return start_offset(other_s, other_clock, began_s, clock)
+
+    def _pair(self, phone: BoardPhone, film: str) -> None:
+        """Tell `keep_offset` of films begun together in one bay, and again when known better."""
+        name = film.removesuffix(f"-{phone.id}")
+        for other in self._phones.values():
+            if other is phone or other.who.bay != phone.who.bay or self.keep_offset is None:
+                continue
+            for one, two in ((phone, other), (other, phone)):
+                found = self.start_offset(name, one.id, two.id)
+                mine, theirs = f"{name}-{one.id}", f"{name}-{two.id}"
+                if found is None or found.bound_s > 0.8 * self._kept.get(mine, math.inf):
+                    continue
+                self._kept[mine] = found.bound_s
+                self.keep_offset(mine, theirs, found)
 
     # ---- inside
 
@@ -228,7 +256,9 @@ class Board:
         shown = phone.shown
         big = shown.get("big") or {}
         drift = shown.get("drift") or {}
-        need = _need(phone, shown, drift)
+        need, say = _need(phone, shown, drift), shown.get("say")
+        if need is Need.ALARM:
+            big, say = drift["big"], drift.get("text")
         phone.settled = phone.settled.seen(need, now_s)
         kind = f"{need} {big.get('arrow', '')}"
         if kind != phone.since[0]:
@@ -244,7 +274,7 @@ class Board:
             view=shown.get("view"),
             handed=shown.get("handed"),
             verdict=shown.get("verdict"),
-            say=shown.get("say") or "",
+            say=say or "",
             arrow=big.get("arrow") or "",
             number=big.get("number") or "",
             unit=big.get("unit") or "",

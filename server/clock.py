@@ -14,6 +14,7 @@ average would be no better than the queues that most packets wait in.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -101,6 +102,11 @@ class StartOffset:
 
     offset_s: float
     bound_s: float
+
+    @property
+    def sigma_s(self) -> float:
+        """One sigma of an error that may lie anywhere within the bound (JCGM 100:2008, 4.3.7)."""
+        return self.bound_s / math.sqrt(3.0)
 
 
 def start_offset(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from dataclasses import dataclass
 from typing import Any, TypeGuard
 
@@ -12,7 +13,9 @@ from vision.errors import TeesquareError
 
 MAX_CHARS = 16_384
 MAX_PLACE = 40  # letters of a name
-MAX_SHORT = 32  # letters of a word between programs
+MAX_SHORT = 64  # letters of a word between programs
+MAX_FILM_S = 24 * 3600.0
+_FILM = re.compile(r"[A-Za-z0-9_-]{1,64}")
 MAX_TAPS = 2  # one for each rod
 MAX_SIDE_PX = 100_000
 MIN_FAR_M, MAX_FAR_M = 1.0, 1000.0  # how far a target may be
@@ -115,8 +118,35 @@ class FilmBegan:
     at_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class FilmSent:
+    """`do`: "idle" before any film, "begin", "end", "lost" (a page left it unfinished).
+
+    `since_s` from the film's start to this message ("begin") or to its end. `size`, `fps`,
+    `measured_fps`, `exposure_s`: what the camera gives, None where the browser does not tell.
+    """
+
+    seq: int
+    do: str
+    film: str | None
+    since_s: float
+    size: tuple[int, int] | None
+    fps: float | None
+    measured_fps: float | None
+    exposure_s: float | None
+
+
 Message = (
-    Ping | SetupSent | TiltSent | HintSent | AimSent | PlaceSent | LookSent | AboutSent | FilmBegan
+    Ping
+    | SetupSent
+    | TiltSent
+    | HintSent
+    | AimSent
+    | PlaceSent
+    | LookSent
+    | AboutSent
+    | FilmBegan
+    | FilmSent
 )
 
 
@@ -149,6 +179,8 @@ def read_message(text: str | bytes) -> Message:
         return _about(message)
     if kind == "film-began":
         return FilmBegan(_short(message, "film"), _number(message, "at_ms") / 1e3)
+    if kind == "film":
+        return _film(message)
     raise MessageError("A message was of an unknown kind. Reload the page.")
 
 
@@ -288,6 +320,41 @@ def _look(message: dict[str, Any]) -> LookSent:
     if not isinstance(do, str) or do not in ("begin", "skip"):
         raise MessageError("A first look came without what to do. Reload the page.")
     return LookSent(seq, do)
+
+
+def _film(message: dict[str, Any]) -> FilmSent:
+    seq, do, film = (message.get(key) for key in ("seq", "do", "film"))
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("Word of a film came without its number. Reload the page.")
+    if not isinstance(do, str) or do not in ("idle", "begin", "end", "lost"):
+        raise MessageError("Word of a film came without what became of it. Reload the page.")
+    if do == "idle":
+        film = None
+    elif not isinstance(film, str) or not _FILM.fullmatch(film):
+        raise MessageError("A film's name must be 1 to 64 letters, digits, - or _.")
+    since_s = _number(message, "since_s", 0.0)
+    if not 0 <= since_s <= MAX_FILM_S:
+        raise MessageError(f"A film of {since_s:g} s cannot be: reload the page.")
+    camera = message.get("camera")
+    camera = camera if isinstance(camera, dict) else {}
+    size = camera.get("size")
+    told = _is_pair(size) and all(1 <= side <= MAX_SIDE_PX for side in size)
+    return FilmSent(
+        seq,
+        do,
+        film,
+        since_s,
+        (int(size[0]), int(size[1])) if told and size is not None else None,
+        _within(camera, "fps", 0.1, 2000.0),
+        _within(camera, "measured_fps", 0.1, 2000.0),
+        _within(camera, "exposure_s", 1e-6, 10.0),
+    )
+
+
+def _within(camera: dict[str, Any], key: str, low: float, high: float) -> float | None:
+    """A number that a browser may tell or not; nonsense counts as not told."""
+    value = camera.get(key)
+    return float(value) if _is_number(value) and low <= value <= high else None
 
 
 def _is_pair(value: object) -> TypeGuard[list[int | float]]:

@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import sqlite3
-import threading
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from server.database import Database, Kind
 from server.wire_drift import reference_from_json, reference_to_json
 from vision.drift_solve import Reference
 from vision.errors import TeesquareError
 
-_SCHEMA = """
-create table if not exists places (name text primary key, made_s real, reference text);
+_PLACES = "create table if not exists places (name text primary key, made_s real, reference text)"
+_DRIFT = """
 create table if not exists drift (
     place text, at_s real, watch text,
     right_m real, forward_m real, up_m real,
     turn_rad real, tilt_rad real, roll_rad real,
     sigma_m real, sigma_rad real
-);
-create index if not exists drift_of on drift (place, at_s);
-"""
+)"""
+_DRIFT_OF = "create index if not exists drift_of on drift (place, at_s)"
 
 
 class PlacesError(TeesquareError):
@@ -42,25 +41,33 @@ class Row:
     sigma_rad: float | None = None
 
 
-class Places:
-    """The store; safe to use from several threads. `path` None keeps it in memory."""
+_KIND = Kind(
+    what="remembered places",
+    variable=None,
+    after="remember each place again",
+    error=PlacesError,
+    # "if not exists": the first files had these tables and no version.
+    migrations=((_PLACES, _DRIFT, _DRIFT_OF),),
+    wal=True,
+)
 
-    def __init__(self, path: Path | None = None) -> None:
-        self._lock = threading.Lock()
-        try:
-            if path is not None:
-                path.parent.mkdir(parents=True, exist_ok=True)
-            self._db = sqlite3.connect(path or ":memory:", check_same_thread=False)
-            self._db.executescript(_SCHEMA)
-        except (sqlite3.Error, OSError) as wrong:
-            raise PlacesError(
-                f"the file of places {path} cannot be used ({wrong}): move it away and start again"
-            ) from wrong
+
+class Places:
+    """The store; safe to use from several threads. `path` None keeps it in memory.
+
+    A file that is no database is kept aside and a new one begun, told by `tell`.
+    """
+
+    def __init__(
+        self, path: Path | None = None, tell: Callable[[str], None] = lambda sentence: None
+    ) -> None:
+        self._db = Database(path, _KIND, tell)
+        with self._db.open():
+            pass  # a file that cannot be used is told at the start
 
     def close(self) -> None:
-        """Close the file; nothing may be asked after that."""
-        with self._lock:
-            self._db.close()
+        """Let go of what is in memory; nothing may be asked after that."""
+        self._db.close()
 
     def keep(self, name: str, reference: Reference, at_s: float) -> None:
         """Remember a place under a name, in the stead of an older one of that name."""
@@ -97,9 +104,5 @@ class Places:
         ]
 
     def _do(self, sql: str, values: tuple[object, ...]) -> list[tuple[Any, ...]]:
-        with self._lock:
-            try:
-                with self._db:
-                    return self._db.execute(sql, values).fetchall()
-            except sqlite3.Error as wrong:
-                raise PlacesError(f"the file of places cannot be used ({wrong})") from wrong
+        with self._db.open() as db:
+            return db.execute(sql, values).fetchall()

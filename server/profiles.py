@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import sqlite3
-import time
-from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from collections.abc import Callable
 from pathlib import Path
 
 import platformdirs
 
+from server.database import Database, Kind, now_text
 from vision.errors import TeesquareError
 from vision.profile import LensKey, Look, Made, Profile, from_looks
 
-BUSY_S = 2.0
 MAX_LOOKS = 30  # the newest of a lens
 
 _PROFILES = """
@@ -57,6 +54,16 @@ class ProfileError(TeesquareError):
     """Profiles that cannot be read or kept; the message says what to do."""
 
 
+_KIND = Kind(
+    what="lens profiles",
+    variable="TEESQUARE_PROFILES",
+    after="calibrate again, or import a copy",
+    error=ProfileError,
+    migrations=MIGRATIONS,
+    check_always=True,
+)
+
+
 def profiles_file() -> Path:
     """Where this user's profiles are kept. `TEESQUARE_PROFILES` names another file."""
     named = os.environ.get("TEESQUARE_PROFILES")
@@ -76,17 +83,17 @@ class Profiles:
         self, file: Path | None = None, tell: Callable[[str], None] = lambda sentence: None
     ) -> None:
         self.file = profiles_file() if file is None else file
-        self._tell = tell
+        self._db = Database(self.file, _KIND, tell)
 
     def all(self) -> list[Profile]:
         """Every profile, by name."""
-        with self._open() as db:
+        with self._db.open() as db:
             rows = db.execute(f"SELECT {_COLUMNS} FROM profiles ORDER BY name").fetchall()
         return [_profile(row) for row in rows]
 
     def named(self, name: str) -> Profile:
         """The profile of that name. Raises ProfileError when there is none."""
-        with self._open() as db:
+        with self._db.open() as db:
             row = db.execute(f"SELECT {_COLUMNS} FROM profiles WHERE name = ?", (name,)).fetchone()
             names = [] if row else [r[0] for r in db.execute("SELECT name FROM profiles")]
         if row is None:
@@ -99,7 +106,7 @@ class Profiles:
 
         Another size of the same lens counts only where it has the same shape.
         """
-        with self._open() as db:
+        with self._db.open() as db:
             rows = db.execute(
                 f"SELECT {_COLUMNS} FROM profiles WHERE device = ? AND lens = ?",
                 (key.device, key.lens),
@@ -114,13 +121,13 @@ class Profiles:
 
     def save(self, profile: Profile) -> None:
         """Keep a profile, in place of one of the same name or of the same lens, size and making."""
-        with self._open() as db:
+        with self._db.open() as db:
             self._save(db, profile)
 
     def delete(self, name: str) -> None:
         """Forget a profile, with the first looks that it was made of."""
         profile = self.named(name)
-        with self._open() as db:
+        with self._db.open() as db:
             db.execute("DELETE FROM profiles WHERE name = ?", (name,))
             if profile.made is Made.LOOKS:
                 db.execute(f"DELETE FROM looks WHERE {_LENS}", _lens(profile.key))
@@ -140,11 +147,11 @@ class Profiles:
         that cannot be.
         """
         look = Look(focal_px, sigma_px, k1, k1_sigma)
-        with self._open() as db:
+        with self._db.open() as db:
             db.execute(
                 "INSERT INTO looks (device, lens, long_px, short_px, focal_px, sigma_px, k1, "
                 "k1_sigma, seen_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (*_lens(key), look.focal_px, look.sigma_px, look.k1, look.k1_sigma, _now()),
+                (*_lens(key), look.focal_px, look.sigma_px, look.k1, look.k1_sigma, now_text()),
             )
             db.execute(
                 f"DELETE FROM looks WHERE {_LENS} AND id NOT IN (SELECT id FROM looks WHERE {_LENS}"
@@ -186,95 +193,9 @@ class Profiles:
                 profile.rms_px,
                 profile.held_back_px,
                 profile.views,
-                _now(),
+                now_text(),
             ),
         )
-
-    @contextlib.contextmanager
-    def _open(self) -> Iterator[sqlite3.Connection]:
-        """One transaction: kept when the block ends well, undone when not."""
-        try:
-            db = self._checked()
-            try:
-                with db:
-                    yield db
-            finally:
-                db.close()
-        except sqlite3.OperationalError as wrong:
-            if "locked" in str(wrong) or "busy" in str(wrong):
-                raise ProfileError(
-                    f"the lens profiles in {self.file} are in use by another program: end it, or "
-                    "wait and try again"
-                ) from wrong
-            raise ProfileError(
-                f"the lens profiles in {self.file} cannot be used ({wrong}): check the folder's "
-                "rights and free space, or name another file with TEESQUARE_PROFILES"
-            ) from wrong
-        except (sqlite3.DatabaseError, OSError) as wrong:
-            raise ProfileError(
-                f"the lens profiles in {self.file} cannot be used ({wrong}): name another file "
-                "with TEESQUARE_PROFILES"
-            ) from wrong
-
-    def _checked(self) -> sqlite3.Connection:
-        self.file.parent.mkdir(parents=True, exist_ok=True)
-        db = self._connect()
-        try:
-            if db.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok":
-                _migrate(db, self.file)
-                return db
-        except sqlite3.OperationalError:
-            db.close()
-            raise
-        except sqlite3.DatabaseError:
-            pass  # "file is not a database", "malformed"
-        except BaseException:
-            db.close()
-            raise
-        db.close()
-        self._put_aside()
-        db = self._connect()
-        _migrate(db, self.file)
-        return db
-
-    def _connect(self) -> sqlite3.Connection:
-        db = sqlite3.connect(self.file, timeout=BUSY_S, isolation_level="IMMEDIATE")
-        with contextlib.suppress(OSError):
-            self.file.chmod(0o600)
-        return db
-
-    def _put_aside(self) -> None:
-        aside = self.file.with_name(f"{self.file.name}.broken-{time.time_ns()}")
-        self.file.rename(aside)
-        self._tell(
-            f"The lens profiles could not be read and were kept aside as {aside}. New ones begin: "
-            "calibrate again, or import a copy."
-        )
-
-
-def _migrate(db: sqlite3.Connection, file: Path) -> None:
-    """Bring the tables to VERSION. Raises ProfileError for a file of a newer program."""
-    version = int(db.execute("PRAGMA user_version").fetchone()[0])
-    if version == VERSION:
-        return
-    if version > VERSION:
-        raise ProfileError(
-            f"the lens profiles in {file} were written by a newer teesquare (their version is "
-            f"{version}, this one knows {VERSION}): update it, or name another file with "
-            "TEESQUARE_PROFILES"
-        )
-    with db:
-        db.execute("BEGIN IMMEDIATE")
-        # Another process may have done it while this one waited.
-        version = int(db.execute("PRAGMA user_version").fetchone()[0])
-        db.execute(
-            "CREATE TABLE IF NOT EXISTS migrations (version INTEGER PRIMARY KEY, done_at TEXT)"
-        )
-        for number in range(version + 1, VERSION + 1):
-            for statement in MIGRATIONS[number - 1]:
-                db.execute(statement)
-            db.execute("INSERT INTO migrations VALUES (?, ?)", (number, _now()))
-        db.execute(f"PRAGMA user_version = {VERSION}")
 
 
 def _profile(row: tuple[object, ...]) -> Profile:
@@ -328,7 +249,3 @@ def _looks_name(db: sqlite3.Connection, key: LensKey) -> str:
     while name in taken:
         name, number = f"{base} {number}", number + 1
     return name
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")

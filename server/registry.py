@@ -11,6 +11,7 @@ import cv2
 from server import jitter
 from server.board import Board
 from server.config import ServerConfig
+from server.film_book import FilmBook
 from server.loopback import allow_loopback
 from server.metrics import Metrics
 from server.places import Places
@@ -32,7 +33,8 @@ class Sessions:
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
         self.board = Board()
-        self.places = Places(config.places)
+        self.places = Places(config.places, config.tell)
+        self.films = FilmBook()
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         self._turns = asyncio.Semaphore(config.workers)
         if config.analyse is None:
@@ -61,6 +63,7 @@ class Sessions:
             settle_s=self._config.settle_s,
             owner=owner,
             places=self.places,
+            films=self.films,
             keep_look=self._config.keep_look,
             metrics=self.metrics,
             board=self.board,

@@ -26,11 +26,13 @@ from aiortc.mediastreams import MediaStreamError
 
 from server import sdp
 from server.analysis import Analyst, Arrived, Latest
+from server.film_book import FilmBook
 from server.lens_book import LensBook
 from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
 from server.messages import (
     AimSent,
+    FilmSent,
     HintSent,
     LookSent,
     MessageError,
@@ -84,6 +86,7 @@ class Session:
         owner: str = "",
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
+        films: FilmBook | None = None,
         keep_look: KeepLook | None = None,
         metrics: Metrics | None = None,
         board: Board | None = None,
@@ -112,6 +115,7 @@ class Session:
             places,
             LookWatch(keep_look, tell),
             turns,
+            films,
         )
         self._metrics = metrics or Metrics()
         self._metrics.opened.inc()
@@ -341,6 +345,8 @@ class Session:
             self._analyst.place(message)
         elif isinstance(message, LookSent):
             self._analyst.look(message)
+        elif isinstance(message, FilmSent):
+            self._analyst.film(message)
         elif isinstance(message, TiltSent):
             self._analyst.tilt(message)
             return  # twenty a second, and no news to anyone else

@@ -66,6 +66,7 @@ _SETUP_KEYS = (
     "club",
     "club_length_m",
     "ball_from_toes_m",
+    "club_speed_mps",
     "goal",
     "tolerance",
 )
@@ -103,9 +104,10 @@ class ManifestLine:
 def setup_from_json(obj: object, base: Setup) -> Stated:
     """A setup from its JSON object; keys left out (or null) keep what `base` says.
 
-    Null clears what may be unknown: `focal_px`, `tilt`, `club_length_m`, `ball_from_toes_m`, the
-    goal's height and distance, the tolerance of height and distance. Raises SetupError with a
-    plain sentence for an unknown key, a value of the wrong type or one outside what is possible.
+    Null clears what may be unknown: `focal_px`, `tilt`, `club_length_m`, `ball_from_toes_m`,
+    `club_speed_mps`, the goal's height and distance, the tolerance of height and distance. Raises
+    SetupError with a plain sentence for an unknown key, a value of the wrong type or one outside
+    what is possible.
     """
     fields = Fields(obj, "setup", (*_SETUP_KEYS, *_LIVE_KEYS))
     lengths = Fields(fields.get("rod_lengths_m", {}), "rod_lengths_m", tuple(Role))
@@ -176,6 +178,7 @@ def _player(fields: Fields, base: Player) -> Player:
         club=club,
         club_length_m=fields.optional("club_length_m", 0.3, 1.5, "m", kept.club_length_m),
         ball_from_toes_m=fields.optional("ball_from_toes_m", 0.0, 1.5, "m", kept.ball_from_toes_m),
+        club_speed_mps=fields.optional("club_speed_mps", 0.5, 70.0, "m/s", kept.club_speed_mps),
     )
 
 

@@ -50,10 +50,8 @@ class Plain:
     language: str = "en"
 
 
-FILES = (
-    "guidance",
-    "clips",
-)  # the server's files of templates in web/texts/LANGUAGE; no key in two
+# The server's files of templates in web/texts/LANGUAGE; no key in two.
+FILES = ("guidance", "clips", "film")
 
 
 @cache

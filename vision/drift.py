@@ -33,8 +33,6 @@ from vision.pose import solve_pose
 from vision.reading import Reading
 from vision.rods import End, Rods
 
-BLOCK_S = 0.5
-LEAST_FRAMES = 3  # in a block; fewer say nothing
 LEARN_BLOCKS = 16
 RESTLESS_PX = (1.0, 6.0)  # across, along, of 1280: blocks that differ so are no camera that stands
 FLOOR_PX = (0.02, 0.06)  # across, along, of 1280: light and warmth shift lines by so much
@@ -44,7 +42,7 @@ SHARE = 0.6  # of the limit: the ends' error of place may hide a third of a cent
 SURPRISE = 70.0  # chi^2 of 8 numbers of an unmoved camera from which it has surely moved
 CALM = 0.5  # of the limit: below it the alarm ends
 CALM_BLOCKS = 4
-RODS_BLOCKS = 4  # a leg in the way passes; moved rods stay
+SLOWEST_S = 0.5  # so long a block waits for its least frames
 BLIND_S = 3.0  # without a block for so long, nothing is known
 HISTORY = 40  # blocks kept, for windows and for the noise of the moment
 
@@ -60,11 +58,29 @@ class Watch(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Pace:
+    """How readings are gathered: blocks of `block_s`; fewer than `least_frames` say nothing.
+
+    Moved rods are told after `rods_blocks` blocks: a leg in the way passes, moved rods stay.
+    """
+
+    block_s: float = 0.5
+    least_frames: int = 3
+    rods_blocks: int = 4
+
+
+@dataclass(frozen=True, slots=True)
 class Limits:
-    """How far a camera may move until it is told."""
+    """How far a camera may move until it is told, and how soon."""
 
     move_m: float = 0.01
     turn_rad: float = math.radians(0.3)
+    pace: Pace = Pace()
+
+
+# While filming: a place is learned in 3 s and a knock told within one; the bar for what is no
+# noise is the same, and there are three times as many windows to mistake.
+QUICK = Pace(0.2, 2, 15)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +137,7 @@ def look(
     """The watch after one more reading of a picture of `size`; `time_s` is the frame's own time."""
     sample = _sample(state, reading, size, time_s)
     frames = state.frames
-    if frames and not 0 <= time_s - frames[0].time_s < BLOCK_S:
+    if frames and _full(frames, time_s, state.limits.pace):
         state = _close(state, reading)
         frames = state.frames
     if sample is not None:
@@ -134,6 +150,13 @@ def look(
     if blind and state.told.watch is not Watch.MOVED:
         state = replace(state, told=Drift(Watch.BLIND), beyond=0, apart=0)
     return state, state.told
+
+
+def _full(frames: tuple[_Sample, ...], time_s: float, pace: Pace) -> bool:
+    """Whether a block is complete: few frames a second fill it more slowly."""
+    since_s = time_s - frames[0].time_s
+    wait_s = pace.block_s if len(frames) >= pace.least_frames else max(pace.block_s, SLOWEST_S)
+    return not 0 <= since_s < wait_s
 
 
 def _sample(
@@ -157,7 +180,7 @@ def _sample(
 def _close(state: DriftState, reading: Reading) -> DriftState:
     """The frames gathered so far become a block, which is judged."""
     frames, state = state.frames, replace(state, frames=())
-    if len(frames) < LEAST_FRAMES:
+    if len(frames) < state.limits.pace.least_frames:
         return state
     block = _Sample(
         median(f.time_s for f in frames),
@@ -240,7 +263,7 @@ def _judge(state: DriftState) -> DriftState:
         return replace(state, told=told, beyond=0, apart=0)
     if short is Unsolved.RODS:
         apart = state.apart + 1
-        told = Drift(Watch.RODS) if apart >= RODS_BLOCKS else state.told
+        told = Drift(Watch.RODS) if apart >= state.limits.pace.rods_blocks else state.told
         return replace(state, told=told, apart=apart, beyond=0, calm=0)
     assert isinstance(short, Move)
     state = replace(state, apart=0)
@@ -275,7 +298,8 @@ def _exceeds(move: Move, limits: Limits, share: float) -> tuple[bool, bool]:
 def _window(state: DriftState, reference: Reference, blocks: int) -> Move | Unsolved | None:
     """The move that the last so many blocks show; None where they do not follow on one another."""
     last = state.blocks[-blocks:]
-    if len(last) < blocks or last[-1].time_s - last[0].time_s > 2 * blocks * BLOCK_S:
+    longest_s = 2 * blocks * max(state.limits.pace.block_s, SLOWEST_S)
+    if len(last) < blocks or last[-1].time_s - last[0].time_s > longest_s:
         return None
     numbers = np.stack([reference.numbers(b.ends_px) for b in last])
     seen = np.asarray(np.stack([b.seen for b in last]).mean(axis=0) >= 0.5)

@@ -29,6 +29,25 @@ CLEAR_SIGMAS = 8.0
 BENT = 0.01  # share of the largest change by which the others may be wrong
 
 
+def rod_numbers(there_px: NDArray[np.float64], ends_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """How far two rods (..., 2, 2, 2) lie from where they lay (2, 2, 2), (..., 8) pixels.
+
+    First across each rod, of its line at the ends that it had; then along it, of its ends.
+    """
+    span = there_px[:, 1] - there_px[:, 0]
+    length = np.linalg.norm(span, axis=1)
+    along = span / length[:, None]
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    away = ends_px - there_px[:, :1]
+    u = np.einsum("...rec,rc->...re", away, along)
+    v = np.einsum("...rec,rc->...re", away, across)
+    slope = (v[..., 1] - v[..., 0]) / (u[..., 1] - u[..., 0])
+    at = np.stack([np.zeros(2), length], axis=1)
+    lines = v[..., :1] + slope[..., None] * (at - u[..., :1])
+    out = np.stack([lines, u - at], axis=-3)
+    return np.asarray(out.reshape(*out.shape[:-3], 8))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Reference:
     """Two rods as they lay in the picture when a place was remembered.
@@ -54,18 +73,7 @@ class Reference:
 
         First across each rod, of its line at the reference's ends; then along it, of its ends.
         """
-        span = self.ends_px[:, 1] - self.ends_px[:, 0]
-        length = np.linalg.norm(span, axis=1)
-        along = span / length[:, None]
-        across = np.stack([-along[:, 1], along[:, 0]], axis=1)
-        away = ends_px - self.ends_px[:, :1]
-        u = np.einsum("...rec,rc->...re", away, along)
-        v = np.einsum("...rec,rc->...re", away, across)
-        slope = (v[..., 1] - v[..., 0]) / (u[..., 1] - u[..., 0])
-        at = np.stack([np.zeros(2), length], axis=1)
-        lines = v[..., :1] + slope[..., None] * (at - u[..., :1])
-        out = np.stack([lines, u - at], axis=-3)
-        return np.asarray(out.reshape(*out.shape[:-3], 8))
+        return rod_numbers(self.ends_px, ends_px)
 
     def drawn(self, params: NDArray[np.float64]) -> NDArray[np.float64]:
         """Where the model's rods end in the picture (..., 2, 2, 2) for parameters (..., COUNT)."""

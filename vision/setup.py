@@ -76,6 +76,20 @@ CLUB_LENGTH_M: dict[str, float] = {
 }
 
 
+# Speed of the club head at the ball, metres a second. Common practice (men's amateurs), no source;
+# editable (docs/trade.md, 14).
+CLUB_SPEED_MPS: dict[str, float] = {
+    "driver": 42.0,
+    "3-wood": 40.0,
+    "hybrid": 38.0,
+    "5-iron": 36.0,
+    "7-iron": 34.0,
+    "9-iron": 32.0,
+    "wedge": 30.0,
+    "putter": 2.0,
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Lens:
     """Focal length in pixels of the analysed picture, with one standard deviation.
@@ -193,12 +207,21 @@ class Player:
     """The body and club that the picture must hold (lengths in metres).
 
     `ball_from_toes_m`: ball to toe-line distance; `None` takes it from the club's length.
+    `club_speed_mps`: of the club head at the ball; `None` takes it from the club's name.
     """
 
     height_m: float = 1.78
     club: str = "7-iron"
     club_length_m: float | None = None
     ball_from_toes_m: float | None = None
+    club_speed_mps: float | None = None
+
+    @property
+    def speed_mps(self) -> float:
+        """The club head's speed at the ball, stated or by the club's name."""
+        if self.club_speed_mps is not None:
+            return self.club_speed_mps
+        return CLUB_SPEED_MPS.get(self.club, CLUB_SPEED_MPS["7-iron"])
 
     @property
     def club_m(self) -> float:

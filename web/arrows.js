@@ -26,6 +26,7 @@ const SIGNS = {
   ready: [["M0 0H100V100H0Z", "fill"], ["M20 52 42 76 82 24", "cut"]],
   find: [["M8 30V8H30M70 8H92V30M92 70V92H70M30 92H8V70", "line"], ["M28 40H72M50 40V72", "line"]],
   broken: [["M8 50H34M66 50H92M42 26 34 74M66 26 58 74", "line"]],
+  film: [["M50 6A44 44 0 1 1 49.9 6Z", "line"], ["M50 28A22 22 0 1 1 49.9 28Z", "fill"]],
   wait: [["M6 40H26V60H6ZM40 40H60V60H40ZM74 40H94V60H74Z", "fill"]],
 };
 

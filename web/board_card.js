@@ -50,12 +50,12 @@ export class Card {
     put(this.title, t("board.bay", { bay: phone.bay }));
     put(p.player, phone.player);
     put(p.what, phone.view ? `${t(`view.short.${phone.view}`)}, ${t(`hand.short.${phone.handed}`)}` : "");
-    const arrow = SIGNS[need] ?? (need === "alarm" ? "hold" : big.arrow || "wait");
+    const arrow = SIGNS[need] ?? (big.arrow || "wait");
     if (p.sign.firstChild?.dataset.sign !== arrow) p.sign.replaceChildren(sign(arrow));
-    const amount = need === "off" && big.number ? `${big.number} ${big.unit === "deg" ? t("unit.deg") : big.unit}` : "";
-    put(p.word, need === "off" ? [big.word || t("need.off"), amount].filter(Boolean).join(" ") : t(`need.${need}`));
+    const amount = ["off", "alarm"].includes(need) && big.number ? `${big.number} ${big.unit === "deg" ? t("unit.deg") : big.unit}` : "";
+    put(p.word, [need === "off" && big.word ? big.word : t(`need.${need}`), amount].filter(Boolean).join(" "));
     put(p.for, t("board.for", { time: time(serverS - phone.since_s) }));
-    const say = maybe(`need.${need}.say`) ?? (need === "alarm" ? phone.drift : phone.say);
+    const say = maybe(`need.${need}.say`) ?? phone.say;
     put(p.say, say);
     this.#facts(phone);
     if (need === this.need) return null;
@@ -68,7 +68,7 @@ export class Card {
     const facts = [];
     const strong = (text) => facts.push(make("b", "", text));
     if (phone.filming) strong(`● ${t("board.filming")}`);
-    if (phone.locked) strong(`🔒 ${t("board.locked")}`);
+    if (phone.locked) strong(t("board.locked"));
     if (phone.pending) facts.push(make("span", "", t("board.pending")));
     if (phone.battery !== null) {
       const n = Math.round(phone.battery * 100);

@@ -3,11 +3,34 @@
 import { Problem } from "./problem.js";
 
 // A picture cut to the wished shape would lose part of the swing and change the focal length that
-// the server assumes: better one of the camera's own sizes than exactly this one.
+// the server assumes: better one of the camera's own sizes than exactly this one. The camera is asked
+// for the most that a film can use; the server gets a small copy.
 const IDEAL = {
-  width: { ideal: 1280 }, height: { ideal: 720 }, frameRate: { ideal: 30 },
+  width: { ideal: 1920 }, height: { ideal: 1080 }, frameRate: { ideal: 240 },
   resizeMode: { ideal: "none" },
 };
+const SMALL_PX = 1280; // long side of the copy that the server sees
+const SMALL_FPS = 30;
+
+/** A copy of the camera's stream, small enough to send; ends with `release` of its own tracks. */
+export async function smallCopy(stream) {
+  const track = stream.getVideoTracks()[0].clone();
+  prepareTrack(track);
+  const { width = 0, height = 0, frameRate = 0 } = track.getSettings?.() ?? {};
+  const scale = SMALL_PX / Math.max(width, height, 1);
+  const wanted = {};
+  if (scale < 1) {
+    wanted.width = { ideal: Math.round(width * scale) };
+    wanted.height = { ideal: Math.round(height * scale) };
+  }
+  if (frameRate > SMALL_FPS * 1.1) wanted.frameRate = { max: SMALL_FPS };
+  try {
+    if (Object.keys(wanted).length) await track.applyConstraints(wanted);
+  } catch {
+    // A copy that cannot be made smaller is sent as it is.
+  }
+  return new MediaStream([track]);
+}
 
 /** Problem that stops the page before it asks for a camera, or null. */
 export function cameraObstacle() {

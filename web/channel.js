@@ -2,7 +2,7 @@
 
 const PING_MS = 500;
 const TILT_MS = 50; // at most 20 a second
-const SILENT_MS = 4000; // neither pong nor guidance for so long: the server is gone
+const SILENT_MS = 2000; // neither pong nor guidance for so long: the server is gone
 
 /**
  * Speaks the protocol over one RTCDataChannel. `setup()` gives {seq, setup}; `hint()` the marks on
@@ -10,7 +10,7 @@ const SILENT_MS = 4000; // neither pong nor guidance for so long: the server is 
  * `place()` what is to be watched, `look()` what becomes of the first look, likewise.
  */
 export class GuidanceChannel {
-  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, look = () => null, coach = null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, look = () => null, film = () => null, coach = null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
     this.channel = channel;
     this.setup = setup;
     this.hint = hint;
@@ -19,6 +19,7 @@ export class GuidanceChannel {
     this.look = look;
     this.coach = coach; // web/control.js
     coach?.fresh();
+    this.film = film;
     this.handlers = { onTick, onGuidance, onProblem, onBye, onSilent };
     this.lastSeq = -1;
     this.echoedSeq = null;
@@ -26,6 +27,7 @@ export class GuidanceChannel {
     this.echoedAim = null;
     this.echoedPlace = null;
     this.echoedLook = null;
+    this.echoedFilm = null;
     this.refusedSeq = null;
     this.tiltSent = -Infinity;
     this.heard = performance.now();
@@ -72,6 +74,12 @@ export class GuidanceChannel {
     if (now && now.seq !== this.echoedLook) this.#send({ type: "look", ...now });
   }
 
+  /** Sends what becomes of a film; repeated like the marks. */
+  sendFilm() {
+    const now = this.film();
+    if (now && now.seq !== this.echoedFilm) this.#send({ type: "film", ...now });
+  }
+
   /** A tilt reading ({gravity, screen_deg}), thinned; `gravity` null says there is none. */
   sendTilt({ gravity, screen_deg = 0 }) {
     const now = performance.now();
@@ -97,6 +105,7 @@ export class GuidanceChannel {
     this.sendPlace();
     this.sendLook();
     this.coach?.tick((message) => this.#send(message));
+    this.sendFilm();
     this.handlers.onTick(this);
     if (performance.now() - this.heard > SILENT_MS) this.handlers.onSilent();
   }
@@ -119,6 +128,7 @@ export class GuidanceChannel {
       this.echoedAim = message.aim_seq ?? null;
       this.echoedPlace = message.place_seq ?? null;
       this.echoedLook = message.look_seq ?? null;
+      this.echoedFilm = message.film_seq ?? null;
       this.handlers.onGuidance(message);
     } else if (message.type === "pong") {
       this.coach?.pong(message);

@@ -63,7 +63,8 @@ export class SettingsDialog {
         this.#name("bay", t("settings.bay")),
         this.#length("player_height_m", t("settings.player.height"), [1, 2.3]),
         this.#select("club", t("settings.club"),
-          Object.keys(CLUB_LENGTH_M).map((c) => [c, t(`club.${c}`)]))),
+          Object.keys(CLUB_LENGTH_M).map((c) => [c, t(`club.${c}`)])),
+        this.#speed("club_speed_mps", t("film.speed"), [0.5, 70])),
       group(t("settings.goal"),
         element("p", { className: "hint" }, t("settings.goal.hint")),
         this.#length("goal.height_m", t("settings.goal.height"), [0.2, 2.5], true),
@@ -174,6 +175,21 @@ export class SettingsDialog {
       write: (s, text) => set(s, key, text === "" ? null : Number(text) / factor),
     });
     holder.append(element("span", { className: "hint" }, t("settings.aim.hint")));
+    return holder;
+  }
+
+  /** A club head's speed: metres a second or miles an hour. */
+  #speed(key, label, [min, max]) {
+    const miles = this.settings().units === "in";
+    const factor = miles ? 1 / 0.44704 : 1;
+    const now = get(this.settings(), key);
+    const holder = this.#number(key, label, {
+      unit: t(miles ? "film.mph" : "film.mps"), optional: true,
+      min: Math.ceil(min * factor), max: Math.floor(max * factor),
+      value: now === null ? "" : Math.round(now * factor),
+      write: (s, text) => set(s, key, text === "" ? null : Number(text) / factor),
+    });
+    holder.append(element("span", { className: "hint" }, t("film.speed.hint")));
     return holder;
   }
 

@@ -4,16 +4,18 @@ import { GuidanceChannel } from "./channel.js";
 import { Problem } from "./problem.js";
 import { WhipSession } from "./whip.js";
 
-const BACKOFF_MS = [500, 1000, 2000, 4000, 8000];
+// Short to the end: a phone that stands alone two metres away must be back soon after the server.
+const BACKOFF_MS = [500, 750, 1000, 1500];
 const OPEN_MS = 10_000; // from the start of an attempt to the open channel
 
 /**
  * Handlers: onState("connecting" | "live" | "reconnecting", sentence | null), onGuidance(message),
  * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks,
- * `aim()` the target, `place()` what is watched, `look()` what becomes of the first look.
+ * `aim()` the target, `place()` what is watched, `look()` what becomes of the first look, `film()` of
+ * a film. `holdOn()`: while it is true, a refusal is no end: it is tried again.
  */
 export class Link {
-  constructor({ token, stream, setup, hint, aim, place, look, coach, handlers }) {
+  constructor({ token, stream, setup, hint, aim, place, look, film, coach, holdOn = () => false, handlers }) {
     this.token = token;
     this.stream = stream;
     this.setup = setup;
@@ -22,6 +24,8 @@ export class Link {
     this.place = place;
     this.look = look;
     this.coach = coach;
+    this.film = film;
+    this.holdOn = holdOn;
     this.handlers = handlers;
     this.attempt = 0;
     this.tiltAbsent = false;
@@ -63,6 +67,10 @@ export class Link {
     this.channel?.sendLook();
   }
 
+  sendFilm() {
+    this.channel?.sendFilm();
+  }
+
   sendAim() {
     this.channel?.sendAim();
   }
@@ -95,7 +103,7 @@ export class Link {
       await session.connect(this.stream);
     } catch (error) {
       if (session !== this.session || this.stopped) return;
-      if (error instanceof Problem && error.final) this.#fatal(error);
+      if (error instanceof Problem && error.final && !this.holdOn()) this.#fatal(error);
       else this.#again(error instanceof Problem ? error.detail : null);
     }
   }
@@ -113,6 +121,7 @@ export class Link {
       place: this.place,
       look: this.look,
       coach: this.coach,
+      film: this.film,
       onOpen: () => {
         clearTimeout(this.openTimer);
         this.handlers.onState("live", null);

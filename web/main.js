@@ -1,11 +1,13 @@
 // Puts the parts together: start screen, the one tap, the link, and what is shown at each moment.
 
 import { AimMode } from "./aim.js";
-import { cameraObstacle, learnDevice, lensKey, lensName, longSide, openCamera, prepareTrack } from "./camera.js";
+import { cameraObstacle, learnDevice, lensKey, lensName, longSide, openCamera, prepareTrack, smallCopy } from "./camera.js";
 import { Coach } from "./control.js";
 import { buildChoices, showChoices } from "./choices.js";
 import { ageOf, closeness, decide } from "./decide.js";
 import { SettingsDialog } from "./dialog.js";
+import { Film } from "./film.js";
+import { FilmScreen } from "./film_screen.js";
 import { Link } from "./link.js";
 import { FirstLook } from "./look.js";
 import { openNotes, showNotes } from "./notes.js";
@@ -30,7 +32,8 @@ const app = {
   setupSeq: 1,
   setupText: "",
   token: null,
-  stream: null,
+  stream: null, // the camera's full picture
+  small: null, // the copy of it that is sent
   link: null,
   connection: "idle",
   connectionText: null,
@@ -48,6 +51,8 @@ let aim = null;
 let place = null;
 let look = null;
 let coach = null;
+let film = null;
+let filmScreen = null;
 let settingsDialog = null;
 let ticker = null;
 let stopTilt = () => {};
@@ -55,7 +60,7 @@ let demoSource = null;
 let run = 0; // counts taps on Start, so that a late camera of an earlier one is let go
 
 function lens() {
-  return { name: lensName(app.stream), longSide: longSide(app.stream), camera: lensKey(app.stream) };
+  return { name: lensName(app.stream), longSide: longSide(app.small ?? app.stream), camera: lensKey(app.stream) };
 }
 
 function currentSetup() {
@@ -110,17 +115,19 @@ async function openSource() {
 }
 
 async function begin(stream) {
-  useStream(stream);
+  await useStream(stream);
   Object.assign(app, { problem: null, guidance: null, connection: "connecting", connectionText: null });
   app.link = new Link({
     token: app.token,
-    stream,
+    stream: app.small,
     setup: currentSetup,
     hint: () => marks.message(),
     aim: () => aim.message(),
     place: () => place.message(),
     look: () => look.message(),
     coach,
+    film: () => film.message(),
+    holdOn: () => film.busy,
     handlers: {
       onState: (state, sentence) => {
         Object.assign(app, { connection: state, connectionText: sentence });
@@ -136,6 +143,7 @@ async function begin(stream) {
         app.guidance = message;
         app.arrivedMs = performance.now();
         marks.follow(message);
+        film.hear(message);
         render();
       },
       onSetupProblem: (text) => showSetupProblem(text),
@@ -149,8 +157,10 @@ async function begin(stream) {
   render();
 }
 
-function useStream(stream) {
+async function useStream(stream) {
   app.stream = stream;
+  app.small?.getTracks().forEach((track) => track.stop());
+  app.small = await smallCopy(stream);
   const video = byId("video");
   video.srcObject = stream;
   video.play().catch(() => {
@@ -191,8 +201,11 @@ function halt() {
   aim?.off();
   place?.stop();
   look?.forget();
+  film?.stop();
   sound.stop();
   letSleep();
+  app.small?.getTracks().forEach((track) => track.stop());
+  app.small = null;
   if (app.stream && !DEMO) release(app.stream);
   app.stream = null;
   byId("video").srcObject = null;
@@ -226,12 +239,14 @@ function render() {
     setupSeq: currentSetup().seq, problem: app.connectionText,
   });
   const looked = look.view(decided, app.guidance, nowMs);
-  const view = place.view(aim.view(looked, app.guidance), app.guidance);
+  const placed = place.view(aim.view(looked, app.guidance), app.guidance);
+  const view = film.view(placed, app.guidance, nowMs);
   app.shown = screen.render(view, app.guidance, app.settings, nowMs);
   showMarks(view.kind);
   showAim(view.kind);
   put(byId("place-status"), place.status(app.guidance));
   showLook(view);
+  filmScreen.render(view, app.guidance, nowMs);
   byId("place-open").setAttribute("aria-pressed", String(place.on));
   showNotes(notes());
   soundFor(view);
@@ -262,7 +277,7 @@ function showAim(kind) {
 
 function soundFor(view) {
   if (view.kind === "drift" || view.kind === "moved") sound.setMode({ kind: "alarm" });
-  else if (view.kind === "square") sound.setMode({ kind: "square" });
+  else if (["square", "ready"].includes(view.kind)) sound.setMode({ kind: view.kind });
   else if (view.kind === "off" || view.kind === "hold") {
     const near = closeness(app.guidance, app.settings);
     sound.setMode(near === null ? { kind: "quiet" } : { kind: "seek", closeness: near });
@@ -308,8 +323,8 @@ async function changeCamera() {
       release(stream);
       return;
     }
-    useStream(stream);
-    await app.link.useStream(stream);
+    await useStream(stream);
+    await app.link.useStream(app.small);
   } catch (error) {
     if (mine === run) fail(error);
   }
@@ -372,6 +387,21 @@ async function boot() {
       render();
     },
   });
+  film = new Film({
+    stream: () => app.stream,
+    about: () => ({ view: app.settings.view, player: app.settings.player, bay: app.settings.bay }),
+    sound,
+    video: byId("video"),
+    onChange: () => {
+      app.link?.sendFilm();
+      filmScreen?.changed();
+      render();
+    },
+  });
+  filmScreen = new FilmScreen({
+    film, settings: () => app.settings, running: () => Boolean(app.link), guidance: () => app.guidance,
+    onDelay: (film_delay_s) => changeSettings({ ...app.settings, film_delay_s }),
+  });
   settingsDialog = new SettingsDialog(byId("settings"), {
     settings: () => app.settings, lens, onChange: changeSettings,
     onLook: () => (app.link ? () => look.begin() : null),
@@ -380,12 +410,18 @@ async function boot() {
     settings: () => app.settings,
     change: changeSettings,
     speak: (text) => sound.call(text, LANGUAGE),
+    film: {
+      start: (when) => film.start(when),
+      stop: () => film.stop(),
+      current: () => (film.phase === "filming" ? { id: film.current.id, startedMs: film.startMs } : null),
+    },
     closeDialogs: () => document.querySelectorAll("dialog[open]").forEach((dialog) => dialog.close()),
   });
   buildChoices((name, value) => changeSettings({ ...app.settings, [name]: value }));
   showSettings();
   wire();
   arrive();
+  film.boot();
 }
 
 function wire() {
@@ -442,7 +478,8 @@ window.teesquare = Object.freeze({
       guidance_age_ms: app.guidance ? ageOf(app.guidance, app.arrivedMs, performance.now()) : null,
       shown: app.shown,
       instruction: app.shown?.say ?? null,
-      verdict: app.shown && ["square", "off", "not-found"].includes(app.shown.kind) ? app.shown.kind
+      verdict: app.shown?.kind === "ready" ? "square"
+        : app.shown && ["square", "off", "not-found"].includes(app.shown.kind) ? app.shown.kind
         : app.shown?.kind === "hold" ? "off" : null,
       setup_seq: app.setupSeq,
       settings: app.settings,
@@ -452,6 +489,7 @@ window.teesquare = Object.freeze({
       aim: aim?.message() ?? null,
       place: place?.message() ?? null,
       look: look?.message() ?? null,
+      film: film ? film.state() : null,
       sound: sound.mode,
       coach: { locked: coach?.locked, call: coach?.call, clock: coach?.clock.offset(performance.now()) },
     });

@@ -35,6 +35,8 @@ export const DEFAULTS = Object.freeze({
   player: "", // names as typed
   bay: "",
   board_pictures: true, // the coach's board may ask for a picture
+  club_speed_mps: null, // of the club head; null: by the club
+  film_delay_s: 10,
   tone: true,
   voice: true,
 });
@@ -103,6 +105,7 @@ export function toSetup(settings, lens) {
     line: settings.line,
     player_height_m: settings.player_height_m,
     club: settings.club,
+    club_speed_mps: settings.club_speed_mps,
     goal: { ...settings.goal },
     tolerance: { ...settings.tolerance },
   };

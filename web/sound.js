@@ -5,6 +5,7 @@ const QUICK_S = 0.16;
 const LOW_HZ = 260;
 const HIGH_HZ = 880;
 const CHIME_HZ = [523.25, 659.25, 783.99]; // C5 E5 G5: a chord, as nothing else here is
+const READY_HZ = [...CHIME_HZ, 1046.5]; // up to C6: locked
 const CHIME_EVERY_S = 4;
 const ALARM_HZ = [880, 587.33, 880, 587.33]; // up and down, as no beat and no chord here is
 const ALARM_EVERY_S = 2;
@@ -41,7 +42,7 @@ export class Sound {
     }
   }
 
-  /** mode: {kind: "quiet"} | {kind: "seek", closeness} | {kind: "square"} | {kind: "alarm"}. */
+  /** mode: {kind: "quiet"} | {kind: "seek", closeness} | {kind: "square"} | {kind: "ready"} | {kind: "alarm"}. */
   setMode(mode) {
     const changed = mode.kind !== this.mode.kind;
     this.mode = mode;
@@ -75,20 +76,32 @@ export class Sound {
     this.spoken = { kind, say, atMs: now };
   }
 
-  /** A call from the coach: two notes, then the words, over whatever is being said. */
+  /** A call from the coach: two notes, then the words, which nothing but `say` speaks over. */
   call(text, language) {
     if (this.toneOn) [CHIME_HZ[0], CHIME_HZ[2]].forEach((hz, i) => this.#note(hz, i * 0.2, 0.3));
-    const voice = this.voiceOn && window.speechSynthesis ? localVoice(language) : null;
-    if (!voice) return;
-    window.speechSynthesis.cancel();
-    const utterance = new SpeechSynthesisUtterance(text);
-    utterance.voice = voice;
-    utterance.lang = voice.lang;
+    const utterance = this.say(text, language);
+    if (!utterance) return;
     this.callUntilMs = performance.now() + CALL_MS;
     utterance.onend = () => {
       this.callUntilMs = -Infinity;
     };
+  }
+
+  /** Says a few words at once, over whatever is being said. Returns the utterance, null if mute. */
+  say(text, language = "en") {
+    const voice = this.voiceOn && window.speechSynthesis ? localVoice(language) : null;
+    if (!voice) return null;
+    window.speechSynthesis.cancel();
+    const utterance = new SpeechSynthesisUtterance(text);
+    utterance.voice = voice;
+    utterance.lang = voice.lang;
     window.speechSynthesis.speak(utterance);
+    return utterance;
+  }
+
+  /** One note, if tones are on. */
+  beep(hz, lastsS) {
+    if (this.toneOn) this.#note(hz, 0, lastsS);
   }
 
   setVoice(on) {
@@ -100,6 +113,9 @@ export class Sound {
     if (this.mode.kind === "square") {
       if (this.toneOn) CHIME_HZ.forEach((hz, i) => this.#note(hz, i * 0.12, 0.9));
       this.timer = setTimeout(() => this.#next(), CHIME_EVERY_S * 1000);
+    } else if (this.mode.kind === "ready") {
+      // Once: the chord, then its octave.
+      if (this.toneOn) READY_HZ.forEach((hz, i) => this.#note(hz, i * 0.12, 1.1));
     } else if (this.mode.kind === "alarm") {
       if (this.toneOn) ALARM_HZ.forEach((hz, i) => this.#note(hz, i * 0.25, 0.22));
       this.timer = setTimeout(() => this.#next(), ALARM_EVERY_S * 1000);

@@ -131,10 +131,20 @@ def test_the_store_keeps_places_and_logs_over_restarts(tmp_path):
     places.close()
 
 
-def test_a_file_that_is_none_is_told(tmp_path):
+def test_a_file_that_is_none_is_kept_aside_and_told(tmp_path):
     (tmp_path / "places.sqlite").write_text("no database " * 100)
+    told = []
+    places = Places(tmp_path / "places.sqlite", told.append)
+    assert places.names() == []
+    (aside,) = tmp_path.glob("places.sqlite.broken-*")
+    assert aside.read_text() == "no database " * 100
+    assert str(aside) in told[0]
+
+
+def test_a_file_that_cannot_be_used_is_told(tmp_path):
+    (tmp_path / "file").write_text("")
     with pytest.raises(PlacesError, match="cannot be used"):
-        Places(tmp_path / "places.sqlite")
+        Places(tmp_path / "file" / "places.sqlite")
 
 
 def test_a_watch_learns_tells_and_logs():

@@ -214,7 +214,7 @@ def test_a_broken_file_is_kept_aside_and_said(store, spoil):
 
 def test_a_file_in_use_is_said_and_not_waited_for_long(store, monkeypatch):
     store.save(profile())
-    monkeypatch.setattr("server.profiles.BUSY_S", 0.05)
+    monkeypatch.setattr("server.database.BUSY_S", 0.05)
     other = sqlite3.connect(store.file)
     other.execute("BEGIN EXCLUSIVE")
     try:

@@ -15,7 +15,7 @@ from aiortc.contrib.media import MediaBlackhole
 
 WEB = Path(__file__).parents[2] / "web"
 TOKEN = "right-key"
-CSP = "default-src 'self'"
+CSP = "default-src 'self'; media-src 'self' blob: mediastream:"
 EVERY_S = 1 / 15
 
 OFF: dict[str, Any] = {
@@ -115,6 +115,7 @@ class FakeServer:
         self.echo_hint = True
         self.places: list[dict[str, Any]] = []
         self.looks: list[dict[str, Any]] = []
+        self.films: list[dict[str, Any]] = []
         self.names: list[str] = []
         self.log: list[dict[str, Any]] = []
         self.aims: list[dict[str, Any]] = []
@@ -241,6 +242,9 @@ class FakeServer:
         elif message["type"] == "look":
             self.looks.append(message)
             state["look"] = message["seq"]
+        elif message["type"] == "film":
+            self.films.append(message)
+            state["film"] = message["seq"]
 
     async def _send(self, channel: RTCDataChannel, state: dict[str, int]) -> None:
         seq = 0
@@ -252,5 +256,6 @@ class FakeServer:
                 extra["aim_seq"] = state.get("aim")
                 extra["place_seq"] = state.get("place")
                 extra["look_seq"] = state.get("look")
+                extra["film_seq"] = state.get("film")
                 channel.send(json.dumps({"type": "guidance", "age_ms": 18} | self.guidance | extra))
             await asyncio.sleep(EVERY_S)

@@ -13,7 +13,12 @@ from tests.web.fake_server import OFF, SQUARE, WEB
 from tests.web.page_driver import LANDSCAPE, PORTRAIT, phone
 from vision.setup import CLUB_LENGTH_M, ROLES, STICK_LENGTH_M, Tolerance
 
-TEXTS: dict[str, str] = json.loads((WEB / "texts/en/page.json").read_text(encoding="utf-8"))
+FILES = re.findall(
+    r'"(\w+)"', (WEB / "texts.js").read_text(encoding="utf-8").split("FILES = ")[1].split(";")[0]
+)
+TEXTS: dict[str, str] = {}
+for _name in FILES:
+    TEXTS |= json.loads((WEB / f"texts/en/{_name}.json").read_text(encoding="utf-8"))
 STYLE = (WEB / "style.css").read_text(encoding="utf-8")
 
 
@@ -43,7 +48,7 @@ def test_contrast_is_enhanced_for_sunlight(text: str, ground: str) -> None:
 
 
 def test_every_string_that_is_asked_for_exists_and_none_stands_in_the_page_itself() -> None:
-    html = (WEB / "index.html").read_text(encoding="utf-8")
+    html = "".join((WEB / f"{n}.html").read_text(encoding="utf-8") for n in ("index", "board"))
     code = "\n".join(path.read_text(encoding="utf-8") for path in WEB.glob("*.js"))
     asked = set(re.findall(r'data-(?:text|label)="([^"]+)"', html))
     asked |= set(re.findall(r'\bt\("([^"]+)"', code))
@@ -55,7 +60,7 @@ def test_every_string_that_is_asked_for_exists_and_none_stands_in_the_page_itsel
 
 
 def test_nothing_in_the_page_is_inline_or_from_elsewhere() -> None:
-    for path in (*WEB.glob("*.js"), WEB / "index.html", WEB / "style.css"):
+    for path in (*WEB.glob("*.js"), *WEB.glob("*.html"), *WEB.glob("*.css")):
         text = path.read_text(encoding="utf-8").replace("http://www.w3.org/2000/svg", "")
         assert "http:" not in text, path.name
         assert "https:" not in text, path.name

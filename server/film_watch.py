@@ -1,0 +1,173 @@
+"""One phone's films: the place locked when square has held, watched while filming, and recorded."""
+
+from __future__ import annotations
+
+import logging
+from collections import deque
+from typing import Any
+
+from server.film_book import FilmBook, Lock, still
+from server.messages import FilmSent
+from server.wire import Stated
+from server.wire_film import film_to_json, worth_to_json
+from vision.backlight import Light, backlight
+from vision.drift import QUICK, Drift, DriftState, Limits, Watch, look, remember, watch_again
+from vision.errors import TeesquareError
+from vision.frame import Frame
+from vision.reading import Reading, Verdict
+from vision.shake import Glimpse, ball_distance_m, glimpse, kept, shake
+from vision.worth import Camera, Worth, worth
+
+logger = logging.getLogger(__name__)
+
+LIMITS = Limits(pace=QUICK)
+ASTRAY_S = 1.0  # so long out of square before a place that is being learned is given up
+TOLD_S = 5.0  # without a film an alarm lasts so long: then the guidance leads back to square
+LIGHT_EVERY_S = 0.5
+SAMPLE_EVERY_S = 1.0
+
+
+class FilmWatch:
+    """Words come from the loop's thread, pictures from the pool's, one at a time."""
+
+    def __init__(self, book: FilmBook | None = None) -> None:
+        self._book = book or FilmBook()
+        self._seq: int | None = None  # the last word taken
+        self._words: deque[FilmSent] = deque()
+        self._done: int | None = None
+        self._camera = Camera()
+        self._film: str | None = None
+        self._state: DriftState | None = None
+        self._lock: Lock | None = None
+        self._square_s = float("-inf")
+        self._alarm_s: float | None = None
+        self._glimpses: tuple[Glimpse, ...] = ()
+        self._light: Light | None = None
+        self._light_s = float("-inf")
+        self._sampled: tuple[float, Watch | None] = (float("-inf"), None)
+
+    def command(self, sent: FilmSent) -> None:
+        """Take over a word about a film; pages repeat it, and an old one may arrive late."""
+        if self._seq is None or sent.seq > self._seq:
+            self._seq = sent.seq
+            self._words.append(sent)
+
+    def look(self, reading: Reading, frame: Frame, time_s: float, stated: Stated) -> dict[str, Any]:
+        """The guidance's `film_seq` and `film` after one more reading."""
+        size = (frame.width, frame.height)
+        self._watch(reading, frame, time_s)
+        now = self._worth(reading, frame, time_s)
+        while self._words:
+            self._take(self._words.popleft(), reading, frame, now, stated)
+        if self._state is None:
+            drift: Drift | None = None
+        else:
+            learning = self._state.reference is None
+            self._state, drift = look(self._state, reading, size, time_s)
+            if learning and self._state.reference is not None:
+                self._lock = Lock(self._state.reference, reading, frame)
+                self._book.keep_lock(stated.who.phone, self._lock)
+        if self._film is not None and drift is not None:
+            self._sample(drift, time_s)
+        return {"film_seq": self._done, "film": film_to_json(self._film, drift, now, stated)}
+
+    def _watch(self, reading: Reading, frame: Frame, time_s: float) -> None:
+        """Locks the place once square holds; lets it go where the phone is being moved again."""
+        if reading.verdict is Verdict.SQUARE:
+            self._square_s = time_s
+            if self._state is None:
+                self._state = remember(LIMITS)
+        if self._state is None or self._film is not None:
+            self._alarm_s = None
+            return
+        if self._state.reference is None:
+            if time_s - self._square_s > ASTRAY_S:
+                self._state = None
+            return
+        if self._state.told.watch not in (Watch.MOVED, Watch.RODS):
+            self._alarm_s = None
+            return
+        self._alarm_s = time_s if self._alarm_s is None else self._alarm_s
+        if time_s - self._alarm_s > TOLD_S:
+            self._state, self._lock, self._alarm_s = None, None, None
+
+    def _worth(self, reading: Reading, frame: Frame, time_s: float) -> Worth:
+        self._glimpses = kept(self._glimpses, glimpse(reading, time_s), time_s)
+        if not 0 <= time_s - self._light_s < LIGHT_EVERY_S:
+            self._light_s = time_s
+            self._light = backlight(frame, reading) or self._light
+        rocked = None
+        if reading.placement is not None and reading.lens is not None:
+            far_m = ball_distance_m(reading.placement, reading.setup)
+            size = (frame.width, frame.height)
+            rocked = shake(self._glimpses, size, reading.lens.focal_px, far_m)
+        return worth(self._camera, reading.setup.player, self._light, rocked)
+
+    def _take(
+        self, sent: FilmSent, reading: Reading, frame: Frame, now: Worth, stated: Stated
+    ) -> None:
+        self._done = sent.seq
+        self._camera = Camera(sent.fps, sent.measured_fps, sent.exposure_s, sent.size)
+        if sent.film is None:
+            return
+        try:
+            if sent.do == "begin":
+                self._begin(sent, sent.film, reading, frame, now, stated)
+            else:
+                self._finish(sent, sent.film, reading, frame, now, stated)
+        except TeesquareError:
+            # The film itself is on the phone; without its record it is still a film.
+            logger.exception("the record of a film failed")
+
+    def _begin(
+        self,
+        sent: FilmSent,
+        film: str,
+        reading: Reading,
+        frame: Frame,
+        now: Worth,
+        stated: Stated,
+    ) -> None:
+        known = self._film == film
+        self._film = film
+        if self._state is None:
+            # A new connection goes on against the place that was locked before it.
+            before = self._book.lock_of(stated.who.phone) if sent.since_s > 1.0 else None
+            self._lock = before
+            place = None if before is None else before.reference
+            self._state = remember(LIMITS) if place is None else watch_again(place, LIMITS)
+        if not known:
+            lock = self._lock or Lock(None, reading, frame)
+            self._book.begin(film, sent.since_s, lock, worth_to_json(now), stated)
+
+    def _finish(
+        self,
+        sent: FilmSent,
+        film: str,
+        reading: Reading,
+        frame: Frame,
+        now: Worth,
+        stated: Stated,
+    ) -> None:
+        lock = self._lock or Lock(None, reading, frame)
+        if self._film != film and sent.do == "end":
+            # It ended while nobody here could hear of it: its record is made now.
+            self._book.begin(film, sent.since_s, lock, worth_to_json(now), stated)
+        told = None if self._state is None else self._state.told
+        self._book.finish(film, sent.since_s, still(lock, told, stated), worth_to_json(now))
+        if self._film == film:
+            self._film = None
+
+    def _sample(self, drift: Drift, time_s: float) -> None:
+        """A drift sample a second, and one whenever the watch says something else."""
+        at_s, watch = self._sampled
+        if drift.watch is Watch.LEARNING:
+            return
+        if drift.watch is watch and 0 <= time_s - at_s < SAMPLE_EVERY_S:
+            return
+        self._sampled = (time_s, drift.watch)
+        assert self._film is not None
+        try:
+            self._book.sample(self._film, drift)
+        except TeesquareError:
+            logger.exception("a drift sample was not kept")

@@ -1,0 +1,363 @@
+"""The store of films' records: one SQLite file, and a folder of stills beside it."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import shutil
+import sqlite3
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from server.certs import data_dir
+from server.database import Database, Kind
+from server.places import Row
+from server.record import FilmRecord, RecordError, StartOffset, person
+from server.wire_record import record_from_text, record_text
+
+_FILMS = """
+CREATE TABLE films (
+    film TEXT PRIMARY KEY NOT NULL,
+    begun_s REAL NOT NULL, ended_s REAL,
+    person TEXT NOT NULL, bay TEXT NOT NULL, phone TEXT NOT NULL,
+    view TEXT NOT NULL, words TEXT NOT NULL,
+    record TEXT NOT NULL
+)"""
+_DRIFT = """
+CREATE TABLE drift (
+    film TEXT NOT NULL REFERENCES films (film) ON DELETE CASCADE,
+    at_s REAL NOT NULL, watch TEXT NOT NULL, six TEXT, sigma_m REAL, sigma_rad REAL
+)"""
+# Each step's statements, run once in order. Never change one.
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    (
+        _FILMS,
+        "CREATE INDEX films_by_time ON films (begun_s)",
+        "CREATE INDEX films_by_person ON films (person)",
+        _DRIFT,
+        "CREATE INDEX drift_of_film ON drift (film, at_s)",
+    ),
+)
+_KIND = Kind(
+    what="records of films",
+    variable="TEESQUARE_RECORDS",
+    after="films made from now on are kept, the earlier ones are in the file set aside",
+    error=RecordError,
+    migrations=MIGRATIONS,
+    wal=True,
+)
+ENDINGS = {b"\xff\xd8\xff": "jpg", b"\x89PNG": "png"}
+
+
+@dataclass(frozen=True, slots=True)
+class Deleted:
+    """How many films are gone, and the broken files kept aside that may still hold some of them."""
+
+    films: int
+    kept_aside: tuple[Path, ...] = ()
+
+
+def records_file() -> Path:
+    """Where this user's records are kept. `TEESQUARE_RECORDS` names another file."""
+    named = os.environ.get("TEESQUARE_RECORDS")
+    return Path(named) if named else data_dir().parent / "records.sqlite"
+
+
+class Records:
+    """All records of one file; safe between threads. `file` None keeps them until `close`.
+
+    Every method raises RecordError where the file cannot be used (locked, full, written by a newer
+    program) with a sentence that says what to do. A broken file is kept aside, told by `tell`.
+    """
+
+    def __init__(
+        self, file: Path | None = None, tell: Callable[[str], None] = lambda sentence: None
+    ) -> None:
+        self._passing = None if file else Path(tempfile.mkdtemp(prefix="teesquare-"))
+        self.file = file or Path(self._passing or "") / "records.sqlite"
+        self.stills = self.file.with_name(self.file.name + ".stills")
+        self._db = Database(self.file, _KIND, tell)
+
+    def close(self) -> None:
+        """Let go; what was kept in passing is gone."""
+        if self._passing is not None:
+            shutil.rmtree(self._passing, ignore_errors=True)
+
+    # ---- while a film is made
+
+    def begin(self, record: FilmRecord) -> None:
+        """Keep the record of a film that begins. Raises RecordError where it is known already."""
+        with self._db.open() as db:
+            if db.execute("SELECT 1 FROM films WHERE film = ?", (record.film,)).fetchone():
+                raise RecordError(f"the film {record.film} has a record already: take another name")
+            self._write(db, record)
+            db.executemany(_ADD_DRIFT, [_drift(record.film, row) for row in record.drift])
+
+    def append(self, film: str, row: Row) -> None:
+        """One more drift sample. Raises RecordError for an unknown film."""
+        with self._db.open() as db:
+            if not db.execute("SELECT 1 FROM films WHERE film = ?", (film,)).fetchone():
+                raise _unknown(film)
+            db.execute(_ADD_DRIFT, _drift(film, row))
+
+    def finish(self, film: str, ended_s: float, still: bytes | None = None) -> None:
+        """The film has ended, also one that was taken for unfinished; `still` JPEG or PNG.
+
+        The record is safe before the still is written: raises RecordError where only that failed.
+        """
+        self.amend(film, ended_s=ended_s, unfinished=False)
+        if still is not None:
+            self.keep_still(film, still)
+
+    def amend(self, film: str, **changes: Any) -> FilmRecord:
+        """Change some of a record: `worth`, `offset`, `bay`, … Raises RecordError."""
+        with self._db.open() as db:
+            row = db.execute("SELECT record FROM films WHERE film = ?", (film,)).fetchone()
+            if row is None:
+                raise _unknown(film)
+            record = replace(record_from_text(row[0]), **changes)
+            self._write(db, record)
+        return record
+
+    def set_worth(self, film: str, worth: Mapping[str, Any]) -> None:
+        """What the film is worth."""
+        self.amend(film, worth=worth)
+
+    def set_offset(self, film: str, offset: StartOffset) -> None:
+        """How much later than another film this one began."""
+        self.amend(film, offset=offset)
+
+    def recover(self) -> list[str]:
+        """At the start: films that never ended are marked unfinished and kept; gives their names.
+
+        A phone that still films may end its film later, by `finish`.
+        """
+        with self._db.open() as db:
+            rows = db.execute(
+                "SELECT film, record FROM films WHERE ended_s IS NULL ORDER BY begun_s"
+            ).fetchall()
+            found = []
+            for film, text in rows:
+                with contextlib.suppress(RecordError):
+                    record = record_from_text(text)
+                    if not record.unfinished:
+                        self._write(db, replace(record, unfinished=True))
+                        found.append(film)
+        return found
+
+    # ---- looking
+
+    def get(self, film: str) -> FilmRecord:
+        """One record with its drift samples. Raises RecordError for an unknown or spoilt one."""
+        with self._db.open() as db:
+            row = db.execute("SELECT record FROM films WHERE film = ?", (film,)).fetchone()
+            drift = _drift_of(db, film)
+        if row is None:
+            raise _unknown(film)
+        return record_from_text(row[0], drift)
+
+    def search(
+        self,
+        text: str = "",
+        *,
+        phone: str | None = None,
+        player: str | None = None,
+        since_s: float | None = None,
+        until_s: float | None = None,
+        limit: int = 1000,
+    ) -> list[FilmRecord]:
+        """Records without their drift samples, newest first; `text` words that all must be there.
+
+        Sought in player, bay, view, hand, date (2026-11-25) and the film's name. A spoilt record
+        is left out.
+        """
+        where = ["1"]
+        values: list[str | float] = []
+        for word in person(text).split():
+            where.append("words LIKE ? ESCAPE '\\'")
+            values.append("%" + re.sub(r"([\\%_])", r"\\\1", word) + "%")
+        for column, value in (
+            ("phone", phone),
+            ("person", None if player is None else person(player)),
+        ):
+            if value is not None:
+                where.append(f"{column} = ?")
+                values.append(value)
+        if since_s is not None:
+            where.append("begun_s >= ?")
+            values.append(since_s)
+        if until_s is not None:
+            where.append("begun_s < ?")
+            values.append(until_s)
+        with self._db.open() as db:
+            rows = db.execute(
+                f"SELECT record FROM films WHERE {' AND '.join(where)} ORDER BY begun_s DESC, film "
+                "LIMIT ?",
+                (*values, limit),
+            ).fetchall()
+        out = []
+        for (text_of,) in rows:
+            with contextlib.suppress(RecordError):
+                out.append(record_from_text(text_of))
+        return out
+
+    def whole(self, **asked: Any) -> list[FilmRecord]:
+        """As `search`, with the drift samples: for exports and reports."""
+        found = self.search(**asked)
+        with self._db.open() as db:
+            return [replace(record, drift=_drift_of(db, record.film)) for record in found]
+
+    # ---- stills
+
+    def keep_still(self, film: str, data: bytes) -> None:
+        """Keep the film's still (JPEG or PNG). Raises RecordError."""
+        ending = next((end for head, end in ENDINGS.items() if data.startswith(head)), None)
+        if ending is None:
+            raise RecordError("a still is neither JPEG nor PNG: give one of these")
+        self.get(film)
+        part = self.stills / f"{film}.part"
+        try:
+            self.stills.mkdir(mode=0o700, parents=True, exist_ok=True)
+            with part.open("wb") as out:
+                part.chmod(0o600)
+                out.write(data)
+                out.flush()
+                os.fsync(out.fileno())
+            self._wipe(film, but=part)
+            part.replace(self.stills / f"{film}.{ending}")
+        except OSError as wrong:
+            with contextlib.suppress(OSError):
+                part.unlink()
+            raise RecordError(
+                f"the record of film {film} is kept, but its still is not "
+                f"({wrong.strerror or wrong}): make room on the disk"
+            ) from wrong
+
+    def still(self, film: str) -> tuple[bytes, str] | None:
+        """The film's still and its type ("image/jpeg"), None without one."""
+        for ending in ENDINGS.values():
+            with contextlib.suppress(FileNotFoundError):
+                data = (self.stills / f"{film}.{ending}").read_bytes()
+                return data, "image/png" if ending == "png" else "image/jpeg"
+        return None
+
+    # ---- forgetting
+
+    def delete(self, film: str) -> Deleted:
+        """Forget one film for good. Raises RecordError for an unknown one."""
+        self._film_exists(film)
+        return self._delete([film])
+
+    def delete_person(self, name: str) -> Deleted:
+        """Forget all films of a player, and every trace of them in this store's files.
+
+        Letter case and spaces do not matter. Broken files that were kept aside are not touched,
+        but named. Raises RecordError where nothing of that name is kept, or traces may remain
+        because another program has the file open.
+        """
+        with self._db.open() as db:
+            rows = db.execute("SELECT film FROM films WHERE person = ?", (person(name),)).fetchall()
+        if not rows:
+            raise RecordError("no film of that name is kept: search for how it was typed")
+        return self._delete([str(row[0]) for row in rows])
+
+    def _delete(self, films: list[str]) -> Deleted:
+        # Stills first: an end in between leaves a record whose deletion can be asked for again.
+        try:
+            for film in films:
+                self._wipe(film)
+        except OSError as wrong:
+            raise RecordError(
+                f"a still cannot be deleted ({wrong.strerror or wrong}): nothing else was, check "
+                "the folder's rights and try again"
+            ) from wrong
+        marks = [(film,) for film in films]
+        with self._db.open() as db:
+            db.executemany("DELETE FROM drift WHERE film = ?", marks)
+            db.executemany("DELETE FROM films WHERE film = ?", marks)
+        self.scrub()
+        return Deleted(len(films), tuple(self._db.kept_aside))
+
+    def scrub(self) -> None:
+        """Write the file anew without what was deleted, and empty its log. Raises RecordError."""
+        with self._db.plain() as db:
+            db.execute("VACUUM")
+            if db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]:
+                raise RecordError(
+                    "the records are deleted, but traces may remain in the file while another "
+                    "program has it open: end it and run `teesquare records scrub`"
+                )
+
+    def _film_exists(self, film: str) -> None:
+        with self._db.open() as db:
+            if not db.execute("SELECT 1 FROM films WHERE film = ?", (film,)).fetchone():
+                raise _unknown(film)
+
+    def _wipe(self, film: str, but: Path | None = None) -> None:
+        """Remove a film's stills, overwritten first; nothing more can be done on a flash disk."""
+        for ending in (*ENDINGS.values(), "part"):
+            file = self.stills / f"{film}.{ending}"
+            if file == but or not file.exists():
+                continue
+            with file.open("r+b") as out:
+                out.write(b"\0" * file.stat().st_size)
+                out.flush()
+                os.fsync(out.fileno())
+            file.unlink()
+
+    def _write(self, db: sqlite3.Connection, record: FilmRecord) -> None:
+        day = day_of(record)
+        seen = (record.player, record.bay, record.setup.view.value, record.setup.handed.value)
+        words = person(" ".join((*seen, day, record.film)))
+        db.execute(
+            "INSERT INTO films VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (film) DO UPDATE SET "
+            "ended_s = excluded.ended_s, person = excluded.person, bay = excluded.bay, "
+            "phone = excluded.phone, view = excluded.view, words = excluded.words, "
+            "record = excluded.record",
+            (
+                record.film,
+                record.begun_s,
+                record.ended_s,
+                person(record.player),
+                record.bay,
+                record.phone,
+                record.setup.view.value,
+                words,
+                record_text(record),
+            ),
+        )
+
+
+_ADD_DRIFT = "INSERT INTO drift VALUES (?, ?, ?, ?, ?, ?)"
+
+
+def day_of(record: FilmRecord) -> str:
+    """The day on which the film began, as this machine's calendar has it."""
+    return datetime.fromtimestamp(record.begun_s).astimezone().date().isoformat()
+
+
+def _drift(film: str, row: Row) -> tuple[object, ...]:
+    six = None if row.six is None else json.dumps(list(row.six))
+    return film, row.at_s, row.watch, six, row.sigma_m, row.sigma_rad
+
+
+def _drift_of(db: sqlite3.Connection, film: str) -> tuple[Row, ...]:
+    rows = db.execute(
+        "SELECT at_s, watch, six, sigma_m, sigma_rad FROM drift WHERE film = ? "
+        "ORDER BY at_s, rowid",
+        (film,),
+    )
+    return tuple(
+        Row(at, watch, None if six is None else tuple(json.loads(six)), sigma_m, sigma_rad)
+        for at, watch, six, sigma_m, sigma_rad in rows
+    )
+
+
+def _unknown(film: str) -> RecordError:
+    return RecordError(f"no film {film[:80]} is kept: list them to see which there are")

@@ -1,0 +1,127 @@
+"""Three phones film, the server is killed and comes back: films intact, phones back again."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import sys
+import time
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.chromium import chromium
+from tests.live.crowding import Crowding
+
+pytestmark = pytest.mark.browser
+
+KEY = "k" * 43
+PLAY = """async () => {
+  document.querySelector("#film-open").click();
+  while (!document.querySelector(".film-play")) await new Promise((d) => setTimeout(d, 50));
+  document.querySelector(".film-play").click();
+  for (let i = 0; i < 200; i++) {
+    const v = document.querySelector("#film-player");
+    const plays = v?.readyState >= 2 && v.currentTime > 0.2;
+    if (plays) return { lasts: v.duration, width: v.videoWidth };
+    await new Promise((d) => setTimeout(d, 50));
+  }
+  return null;
+}"""
+
+
+def write_small_clip(path):
+    """Half a second of a patch that wanders, 640 x 360."""
+    with path.open("wb") as file:
+        for k in range(15):
+            picture = np.full((360, 640, 3), 90, np.uint8)
+            cv2.rectangle(picture, (20 * k, 100), (20 * k + 120, 220), (40, 160, 220), -1)
+            file.write(cv2.imencode(".jpg", picture)[1].tobytes())
+
+
+@contextlib.asynccontextmanager
+async def killable(port):
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-m", "tests.live.film_server", str(port), KEY),
+        stdout=asyncio.subprocess.PIPE,
+    )
+    assert process.stdout is not None
+    address = (await process.stdout.readline()).decode().strip()
+    try:
+        yield process, address
+    finally:
+        if process.returncode is None:
+            process.kill()
+        await process.communicate()
+
+
+async def wait_all(pages, expression, seconds=20):
+    deadline = time.monotonic() + seconds
+    for page in pages:
+        while not await page.evaluate(expression):
+            said = await page.evaluate("JSON.stringify(teesquare.state())")
+            assert time.monotonic() < deadline, (expression, said)
+            await asyncio.sleep(0.02)
+
+
+@pytest.mark.timeout(120)
+async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, capsys):
+    clip = tmp_path / "small.mjpeg"
+    write_small_clip(clip)
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    camera = (
+        "--use-fake-ui-for-media-stream",
+        "--use-fake-device-for-media-stream",
+        "--allow-loopback-in-peer-connection",
+        f"--use-file-for-fake-video-capture={clip}",
+    )
+    async with chromium(*camera) as browser:
+        pages = []
+        async with killable(port) as (process, address):
+            for _ in range(3):
+                context = await browser.new_context(viewport={"width": 390, "height": 844})
+                page = await context.new_page()
+                await page.add_init_script(
+                    'localStorage.setItem("teesquare.settings", \'{"film_delay_s": 0}\')'
+                )
+                await page.goto(address)
+                await page.click("#go")
+                pages.append(page)
+            await wait_all(pages, "teesquare.state().guidance !== null")
+            for page in pages:
+                await page.click("#film-open")
+                await page.click("#film-start")
+            await wait_all(pages, "!!teesquare.state().guidance?.film?.film")
+            began = time.monotonic()
+            await asyncio.sleep(1.5)
+            process.kill()
+            await process.wait()
+            await wait_all(pages, "teesquare.state().connection === 'reconnecting'")
+            assert await pages[0].evaluate("teesquare.state().shown.kind") == "filming"
+        crowded = Crowding()
+        async with killable(port):
+            up = time.monotonic()
+            await wait_all(pages, "teesquare.state().connection === 'live'")
+            back_s = time.monotonic() - up
+            # The new server has heard of the running films, by their names.
+            await wait_all(
+                pages,
+                "teesquare.state().guidance?.film?.film === teesquare.state().film.current?.id",
+            )
+            for page in pages:
+                await page.click("#film-go")
+            await wait_all(pages, "teesquare.state().film.phase === 'idle'")
+            filmed_s = time.monotonic() - began
+            played = [await page.evaluate(PLAY) for page in pages]
+            lasts = [await page.evaluate("teesquare.state().film.last.lasts_s") for page in pages]
+    with capsys.disabled():
+        print(f"\nback {back_s:.2f} s after the server; films {lasts} s, played {played}")
+    assert back_s <= 3.0 * crowded.factor()
+    for took, film in zip(lasts, played, strict=True):
+        assert took == pytest.approx(filmed_s, abs=4)
+        assert film["lasts"] == pytest.approx(took, abs=0.6)
+        assert film["width"] == 640

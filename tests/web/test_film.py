@@ -1,0 +1,150 @@
+"""Filming on the page: countdown, reload, full storage, what is told to the server, the list."""
+
+from __future__ import annotations
+
+import asyncio
+import copy
+from typing import Any
+
+import pytest
+
+from tests.web.fake_server import OFF, SQUARE
+from tests.web.page_driver import CAMERA, LANDSCAPE, PORTRAIT, phone
+
+pytestmark = pytest.mark.browser
+
+NO_BIG = {"arrow": "", "number": "", "unit": "", "word": ""}
+WORTH = {"lines": ["60 pictures a second: the club head travels 57 cm from one to the next."]}
+STILL = {"watch": "still", "text": "The camera stands where it stood.", "big": NO_BIG}
+LOCKED: dict[str, Any] = {"film": None, "locked": True, "learned": 1.0, "drift": STILL}
+MOVED = LOCKED | {
+    "drift": {
+        "watch": "moved",
+        "text": "The camera has moved 4.8 cm to the left. Move it back to the right.",
+        "big": {"arrow": "right", "number": "4.8", "unit": "cm", "word": "Camera moved"},
+    }
+}
+
+
+def settings(delay_s: int) -> str:
+    return (
+        'if (!localStorage.getItem("teesquare.settings")) '
+        f'localStorage.setItem("teesquare.settings", \'{{"film_delay_s": {delay_s}}}\');'
+    )
+
+
+def said(guidance: dict[str, Any], film: dict[str, Any]) -> dict[str, Any]:
+    return copy.deepcopy(guidance) | {"film": film | {"worth": WORTH}}
+
+
+@pytest.mark.parametrize("size", [PORTRAIT, LANDSCAPE], ids=["upright", "sideways"])
+async def test_ready_countdown_filming_alarm_and_the_list(size: tuple[int, int]) -> None:
+    async with phone(size=size, script=settings(2)) as p:
+        p.server.guidance = said(SQUARE, LOCKED)
+        await p.start()
+        await p.until_kind("ready")
+        assert (await p.state())["verdict"] == "square"
+        await p.until("teesquare.state().sound.kind === 'ready'")
+        await p.until("document.getElementById('film-status').textContent.includes('57 cm')")
+        await p.page.click("#film-go")
+        await p.until_kind("count")
+        assert await p.text("#number") in ("2", "1")
+        await p.until_kind("filming")
+        begun = p.server.films[-1]
+        while begun["do"] != "begin":
+            await asyncio.sleep(0.03)
+            begun = p.server.films[-1]
+        assert begun["camera"]["size"] and begun["camera"]["fps"] > 0
+        p.server.guidance = said(OFF, MOVED)
+        await p.until_kind("drift")
+        await p.until("teesquare.state().sound.kind === 'alarm'")
+        assert "The film goes on" in await p.text("#say")
+        await p.page.click("#film-go")
+        await p.until("teesquare.state().film.phase === 'idle'")
+        film = (await p.state())["film"]["last"]
+        assert "4.8 cm" in film["marks"][0]["text"]
+        await asyncio.sleep(0.7)
+        ended = p.server.films[-1]
+        assert (ended["do"], ended["film"]) == ("end", begun["film"])
+        assert ended["since_s"] == pytest.approx(film["lasts_s"], abs=0.01)
+        await p.page.click("#film-open")
+        assert "4.8 cm" in await p.text("#films .film-mark")
+        async with p.page.expect_download() as saved:
+            await p.page.click(".film-save")
+        name = (await saved.value).suggested_filename
+        assert name.endswith((".mp4", ".webm")) and "face-on" in name
+        await p.page.click(".film-delete")
+        assert await p.page.locator(".films-list li").count() == 1
+        await p.page.click(".film-delete")
+        await p.until("!document.querySelector('.films-list li')")
+        assert p.errors == []
+        # Never uploaded.
+        assert all("film" not in url.split("/web/")[0] for url in p.requests)
+
+
+async def test_a_page_reloaded_while_filming_keeps_the_film_and_says_so() -> None:
+    async with phone(script=settings(0)) as p:
+        p.server.guidance = said(SQUARE, LOCKED)
+        await p.start()
+        await p.until_kind("ready")
+        await p.page.click("#film-go")
+        await p.until("(teesquare.state().film.current?.pieces ?? 0) >= 3")
+        film = (await p.state())["film"]["current"]["id"]
+        await p.page.reload()
+        await p.until("document.getElementById('film-kept').textContent.includes('unfinished')")
+        await p.page.click("#start-films")
+        assert await p.page.get_attribute(".films-list li", "data-film") == film
+        assert "Unfinished" in await p.text(".film-mark")
+        await p.page.click(".film-play")
+        await p.until("document.querySelector('#film-player')?.readyState >= 2")
+        lasts = await p.page.evaluate("document.querySelector('#film-player').duration")
+        assert 1.0 < lasts < 10
+        await p.page.click("#films .plain")
+        # The server learns of it with the next connection.
+        await p.page.click("#go")
+        for _ in range(200):
+            if any(m["do"] == "lost" and m["film"] == film for m in p.server.films):
+                break
+            await asyncio.sleep(0.03)
+        else:
+            raise AssertionError(f"never told: {p.server.films}")
+
+
+FULL = """
+const put = IDBObjectStore.prototype.put;
+let pieces = 0;
+IDBObjectStore.prototype.put = function (value) {
+  if (this.name === "pieces" && ++pieces > 1) {
+    this.transaction.abort = undefined;
+    throw new DOMException("full", "QuotaExceededError");
+  }
+  return put.call(this, value);
+};
+"""
+
+
+@pytest.mark.parametrize(
+    ("script", "says"),
+    [
+        (FULL, "storage is full"),
+        ("Object.defineProperty(window, 'indexedDB', { value: undefined });", "keeps no films"),
+    ],
+    ids=["full", "none"],
+)
+async def test_a_film_that_cannot_be_kept_is_held_and_offered(script: str, says: str) -> None:
+    async with phone(args=CAMERA, script=settings(0) + script) as p:
+        p.server.guidance = said(SQUARE, LOCKED)
+        await p.start()
+        await p.until_kind("ready")
+        await p.page.click("#film-go")
+        await p.until(f"teesquare.state().shown.say.includes({says!r})")
+        await p.until("(teesquare.state().film.current?.pieces ?? 0) >= 3")
+        await p.page.click("#film-go")
+        await p.until("teesquare.state().film.phase === 'idle'")
+        await p.page.click("#film-open")
+        assert "Only in memory" in await p.text(".films-list")
+        await p.page.click(".film-play")
+        await p.until("document.querySelector('#film-player')?.readyState >= 2")
+        lasts = (await p.state())["film"]["last"]["lasts_s"]
+        played = await p.page.evaluate("document.querySelector('#film-player').duration")
+        assert played == pytest.approx(lasts, abs=0.6)
