@@ -122,7 +122,7 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
             played = [await page.evaluate(PLAY) for page in pages]
             names = [await page.evaluate("teesquare.state().film.last.id") for page in pages]
             lasts = [await page.evaluate("teesquare.state().film.last.lasts_s") for page in pages]
-    kept = {record.film: record for record in Records(records).()}
+    kept = {record.film: record for record in Records(records).search()}
     with capsys.disabled():
         print(f"\nback {back_s:.2f} s after the server; films {lasts} s, played {played}")
     assert back_s <= 3.0 * crowded.factor()
