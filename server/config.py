@@ -67,6 +67,7 @@ class ServerConfig:
     forget_s: float = 15.0
     settle_s: float = 1.0
     places: Path | None = None
+    records: Path | None = None  # the file of films' records; None keeps them in memory
     allow_hosts: tuple[str, ...] = ()
     allow_origins: tuple[str, ...] = ()
     analyse: Analyse | None = None

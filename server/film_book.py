@@ -90,12 +90,17 @@ class FilmBook:
             self.keeper.sample(film, row_of(drift, self._clock()))
 
     def finish(
-        self, film: str, lasted_s: float, still: bytes | None, worth: dict[str, Any]
+        self,
+        film: str,
+        lasted_s: float,
+        still: bytes | None,
+        worth: dict[str, Any],
+        ago_s: float = 0.0,
     ) -> None:
-        """A film has ended after `lasted_s`."""
+        """A film has ended after `lasted_s`, `ago_s` ago."""
         with self._mutex:
             begun_s = self._begun_s.pop(film, None)
-        ended_s = self._clock() if begun_s is None else begun_s + lasted_s
+        ended_s = self._clock() - ago_s if begun_s is None else begun_s + lasted_s
         if self.keeper is not None:
             self.keeper.finish(film, ended_s, still, worth)
 

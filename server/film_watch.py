@@ -24,7 +24,7 @@ LIMITS = Limits(pace=QUICK)
 ASTRAY_S = 1.0  # so long out of square before a place that is being learned is given up
 TOLD_S = 5.0  # without a film an alarm lasts so long: then the guidance leads back to square
 LIGHT_EVERY_S = 0.5
-SAMPLE_EVERY_S = 1.0
+SAMPLE_EVERY_S = 0.5
 
 
 class FilmWatch:
@@ -152,9 +152,12 @@ class FilmWatch:
         lock = self._lock or Lock(None, reading, frame)
         if self._film != film and sent.do == "end":
             # It ended while nobody here could hear of it: its record is made now.
-            self._book.begin(film, sent.since_s, lock, worth_to_json(now), stated)
+            self._book.begin(film, sent.since_s + sent.ago_s, lock, worth_to_json(now), stated)
         told = None if self._state is None else self._state.told
-        self._book.finish(film, sent.since_s, still(lock, told, stated), worth_to_json(now))
+        if self._film == film and told is not None and told.watch is not Watch.LEARNING:
+            self._book.sample(film, told)  # where it stands at the end
+        picture = still(lock, told, stated)
+        self._book.finish(film, sent.since_s, picture, worth_to_json(now), sent.ago_s)
         if self._film == film:
             self._film = None
 

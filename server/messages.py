@@ -122,8 +122,9 @@ class FilmBegan:
 class FilmSent:
     """`do`: "idle" before any film, "begin", "end", "lost" (a page left it unfinished).
 
-    `since_s` from the film's start to this message ("begin") or to its end. `size`, `fps`,
-    `measured_fps`, `exposure_s`: what the camera gives, None where the browser does not tell.
+    `since_s` from the film's start to this message ("begin") or to its end, which was `ago_s`
+    ago. `size`, `fps`, `measured_fps`, `exposure_s`: what the camera gives, None where the browser
+    does not tell.
     """
 
     seq: int
@@ -134,6 +135,7 @@ class FilmSent:
     fps: float | None
     measured_fps: float | None
     exposure_s: float | None
+    ago_s: float = 0.0
 
 
 Message = (
@@ -348,6 +350,7 @@ def _film(message: dict[str, Any]) -> FilmSent:
         _within(camera, "fps", 0.1, 2000.0),
         _within(camera, "measured_fps", 0.1, 2000.0),
         _within(camera, "exposure_s", 1e-6, 10.0),
+        _within(message, "ago_s", 0.0, 30 * MAX_FILM_S) or 0.0,
     )
 
 

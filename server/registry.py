@@ -12,10 +12,12 @@ from server import jitter
 from server.board import Board
 from server.config import ServerConfig
 from server.film_book import FilmBook
+from server.film_records import FilmRecords
 from server.loopback import allow_loopback
 from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
+from server.records import Records
 from server.session import Session
 from vision import live
 from vision.warm import warm_up
@@ -34,7 +36,9 @@ class Sessions:
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
         self.board = Board()
         self.places = Places(config.places, config.tell)
-        self.films = FilmBook()
+        self.records = Records(config.records, config.tell)
+        self.records.recover()
+        self.films = FilmBook(FilmRecords(self.records))
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         self._turns = asyncio.Semaphore(config.workers)
         if config.analyse is None:
@@ -103,6 +107,7 @@ class Sessions:
             await asyncio.wait(ends, timeout=CLOSE_S)
         self._pool.shutdown(wait=False, cancel_futures=True)
         self.places.close()
+        self.records.close()
 
     def _forget(self, session: Session) -> None:
         self._sessions.pop(session.id, None)

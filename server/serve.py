@@ -23,6 +23,7 @@ from server.app import KEYS, TOKENS, make_app
 from server.certs import CertFiles, data_dir, ensure_certificate, ssl_context
 from server.config import ServerConfig
 from server.profiles import Profiles
+from server.records import records_file
 from server.tokens import Role
 from server.window import Window
 from vision.errors import TeesquareError
@@ -194,6 +195,7 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
             lenses=lenses,
             keep_look=keep,
             places=places_file(),
+            records=records_file(),
             allow_hosts=hosts,
             allow_origins=origins,
         )
@@ -212,6 +214,7 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
         lenses=lenses,
         keep_look=keep,
         places=places_file(),
+        records=records_file(),
         allow_hosts=hosts,
         allow_origins=origins,
     )

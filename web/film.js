@@ -9,6 +9,7 @@ const PIECE_MS = 1000; // the most that a crash costs
 const LOW_ROOM = 200e6; // bytes: below this a film of a few minutes may not fit
 const SAID = [10, 5, 4, 3, 2, 1]; // seconds of the countdown that are spoken
 const UNDER = ["off", "hold", "square", "not-found", "aim", "look", "moved", "drift", "stale", "waiting", "applying", "connecting", "reconnecting"];
+const IDLE = { do: "idle", film: null, since_s: 0 };
 const CALM = ["off", "hold", "square", "not-found", "aim"];
 
 export class Film {
@@ -242,18 +243,22 @@ export class Film {
     if (told !== this.told && !this.events.length) {
       this.told = told;
       this.seq += 1;
-      this.lastEvent = { do: "idle", film: null, since_s: 0, ...this.lastEvent, seq: this.seq };
+      this.lastEvent = { ...IDLE, ...this.lastEvent, seq: this.seq };
     }
     const event = this.events[0] ?? this.lastEvent;
     const running = event.do === "begin" && event.film === this.current?.id;
     const since_s = running ? (performance.now() - this.startMs) / 1000 : event.since_s;
-    return { seq: event.seq, do: event.do, film: event.film, since_s, camera };
+    const ago_s = event.endedMs ? Math.max(0, (Date.now() - event.endedMs) / 1000) : 0;
+    return { seq: event.seq, do: event.do, film: event.film, since_s, ago_s, camera };
   }
 
   /** What a guidance message says of films: answered words are dropped, a drift marks the film. */
   hear(guidance) {
     const answered = guidance.film_seq ?? -1;
     while (this.events[0]?.seq <= answered) this.events.shift();
+    // An end that was heard is not told again: not to this server, nor to the next one.
+    const told = this.lastEvent;
+    if (told?.seq <= answered && told.do !== "begin") this.lastEvent = { seq: told.seq, ...IDLE };
     this.ready = guidance.film?.locked === true;
     this.drift = guidance.film?.drift ?? null;
     const moved = this.drift?.watch === "moved" || this.drift?.watch === "rods";
@@ -267,7 +272,8 @@ export class Film {
 
   #tell(act, film) {
     this.seq += 1;
-    const event = { seq: this.seq, do: act, film: film.id, since_s: film.lasts_s };
+    const endedMs = act === "begin" ? null : film.startedMs + film.lasts_s * 1000;
+    const event = { seq: this.seq, do: act, film: film.id, since_s: film.lasts_s, endedMs };
     this.events.push(event);
     this.lastEvent = event;
   }

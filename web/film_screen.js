@@ -70,7 +70,8 @@ export class FilmScreen {
 
   #starts() {
     const select = make("select", { id: "film-delay" });
-    for (const s of DELAYS_S) {
+    const delays = new Set([...DELAYS_S, this.settings().film_delay_s]);
+    for (const s of [...delays].sort((a, b) => a - b)) {
       const label = s ? t("film.delay.s", { s }) : t("film.delay.0");
       select.append(make("option", { value: String(s), selected: s === this.settings().film_delay_s }, label));
     }

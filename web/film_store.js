@@ -117,7 +117,11 @@ export class FilmStore {
       }
       change.oncomplete = resolve;
       change.onabort = () => reject(trouble(change.error));
-      act(...names.map((name) => change.objectStore(name)));
+      try {
+        act(...names.map((name) => change.objectStore(name)));
+      } catch (error) {
+        reject(trouble(error));
+      }
     });
   }
 

@@ -1,4 +1,4 @@
-"""A server in a process of its own, which a test may kill: PORT KEY. Says "up" once it listens.
+"""A server in a process of its own, which a test may kill: PORT KEY RECORDS. Tells its address.
 
 Its key is given, so that a phone knows it again after a restart; its vision finds nothing, so that
 three browsers and it fit on a small machine.
@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -23,12 +24,12 @@ def blind(state: LiveState, frame: Any, setup: Any, time_s: float, hints: Any = 
     return state, LiveReading(not_found(NotFound(Reason.NO_RODS), setup), 0.0)
 
 
-async def main(port: int, key: str) -> None:
+async def main(port: int, key: str, records: Path) -> None:
     tokens.secrets = SimpleNamespace(token_urlsafe=lambda size: key)  # type: ignore[attr-defined]
-    async with running(ServerConfig(port=port, analyse=blind)) as server:
+    async with running(ServerConfig(port=port, analyse=blind, records=records)) as server:
         print(server.page_url, flush=True)
         await asyncio.Event().wait()
 
 
 if __name__ == "__main__":
-    asyncio.run(main(int(sys.argv[1]), sys.argv[2]))
+    asyncio.run(main(int(sys.argv[1]), sys.argv[2], Path(sys.argv[3])))

@@ -40,19 +40,23 @@ localStorage.setItem("teesquare.settings", JSON.stringify({{ film_delay_s: 2, pl
 
 
 class Kept:
-    """A keeper that only remembers what it was told."""
+    """Remembers what it was told, and passes it on to the records."""
 
-    def __init__(self):
+    def __init__(self, records):
+        self.records = records
         self.begun, self.rows, self.ended = [], [], []
 
     def begin(self, film, begun_s, lock, worth, stated):
         self.begun.append((film, begun_s, lock, worth, stated))
+        self.records.begin(film, begun_s, lock, worth, stated)
 
     def sample(self, film, row):
         self.rows.append((film, row))
+        self.records.sample(film, row)
 
     def finish(self, film, ended_s, still, worth):
         self.ended.append((film, ended_s, still, worth))
+        self.records.finish(film, ended_s, still, worth)
 
 
 async def job(tmp_path, *, still_s, moved_s, film_s, move_at_s, capsys):
@@ -66,7 +70,8 @@ async def job(tmp_path, *, still_s, moved_s, film_s, move_at_s, capsys):
     clip = tmp_path / "film.mjpeg"
     write_clip(clip, frames, scene)
     async with page_on_clip(clip, frames, scene.laid) as (server, page):
-        kept = server.app[SESSIONS].films.keeper = Kept()
+        book = server.app[SESSIONS].films
+        kept = book.keeper = Kept(book.keeper)
         await page.add_init_script(SPY.replace("__MOVED__", str(at)))
         await begin(page, server, View.FACE_ON)
 
@@ -92,6 +97,8 @@ async def job(tmp_path, *, still_s, moved_s, film_s, move_at_s, capsys):
         await page.click("#film-go")
         await until("teesquare.state().film.phase === 'idle'")
         await until("teesquare.state().guidance?.film?.film === null")
+        [record] = server.app[SESSIONS].records.whole()
+        kept.record, kept.still = record, server.app[SESSIONS].records.still(record.film)
         spy, state = await page.evaluate("spy"), await page.evaluate("teesquare.state()")
         await page.click("#film-open")
         await page.click(".film-play")
@@ -126,6 +133,11 @@ def check(film, spy, played, kept, late_s, film_s):
     for key in ("offset_m", "yaw_rad", "roll_rad", "height_m", "distance_m"):
         assert abs(getattr(place, key) - getattr(SQUARE, key)) <= 3 * place.sigma(key), key
     assert worth["travel_m"] == pytest.approx(34 / worth["fps"], abs=0.01)
+    record = kept.record
+    assert (record.film, record.player, record.verdict) == (name, "Ada B.", "square")
+    assert record.placement.offset_m == pytest.approx(place.offset_m, abs=1e-6)
+    assert Watch.MOVED.value in {row.watch for row in record.drift}
+    assert kept.still is not None and kept.still[1] == "image/jpeg"
     [(_, ended_s, still, _)] = kept.ended
     assert ended_s - begun_s == pytest.approx(film["lasts_s"], abs=0.3)
     assert still[:3] == b"\xff\xd8\xff"

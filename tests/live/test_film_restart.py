@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+from server.records import Records
 from tests.chromium import chromium
 from tests.live.crowding import Crowding
 
@@ -42,9 +43,9 @@ def write_small_clip(path):
 
 
 @contextlib.asynccontextmanager
-async def killable(port):
+async def killable(port, records):
     process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-m", "tests.live.film_server", str(port), KEY),
+        *(sys.executable, "-m", "tests.live.film_server", str(port), KEY, str(records)),
         stdout=asyncio.subprocess.PIPE,
     )
     assert process.stdout is not None
@@ -70,6 +71,7 @@ async def wait_all(pages, expression, seconds=20):
 async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, capsys):
     clip = tmp_path / "small.mjpeg"
     write_small_clip(clip)
+    records = tmp_path / "records.sqlite"
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
@@ -81,7 +83,7 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
     )
     async with chromium(*camera) as browser:
         pages = []
-        async with killable(port) as (process, address):
+        async with killable(port, records) as (process, address):
             for _ in range(3):
                 context = await browser.new_context(viewport={"width": 390, "height": 844})
                 page = await context.new_page()
@@ -103,7 +105,7 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
             await wait_all(pages, "teesquare.state().connection === 'reconnecting'")
             assert await pages[0].evaluate("teesquare.state().shown.kind") == "filming"
         crowded = Crowding()
-        async with killable(port):
+        async with killable(port, records):
             up = time.monotonic()
             await wait_all(pages, "teesquare.state().connection === 'live'")
             back_s = time.monotonic() - up
@@ -115,12 +117,20 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
             for page in pages:
                 await page.click("#film-go")
             await wait_all(pages, "teesquare.state().film.phase === 'idle'")
+            await wait_all(pages, "teesquare.state().guidance?.film?.film === null")
             filmed_s = time.monotonic() - began
             played = [await page.evaluate(PLAY) for page in pages]
+            names = [await page.evaluate("teesquare.state().film.last.id") for page in pages]
             lasts = [await page.evaluate("teesquare.state().film.last.lasts_s") for page in pages]
+    kept = {record.film: record for record in Records(records).search()}
     with capsys.disabled():
         print(f"\nback {back_s:.2f} s after the server; films {lasts} s, played {played}")
     assert back_s <= 3.0 * crowded.factor()
+    assert sorted(kept) == sorted(names)
+    for name, took in zip(names, lasts, strict=True):
+        record = kept[name]
+        assert not record.unfinished and record.ended_s is not None
+        assert record.ended_s - record.begun_s == pytest.approx(took, abs=0.5)
     for took, film in zip(lasts, played, strict=True):
         assert took == pytest.approx(filmed_s, abs=4)
         assert film["lasts"] == pytest.approx(took, abs=0.6)
