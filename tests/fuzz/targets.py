@@ -101,7 +101,7 @@ class Message:
             return
         analyst = self.analyst
         if isinstance(message, Ping):
-            write_message(pong(message)).encode()
+            write_message(pong(message, 1.0, 1.5)).encode()
         elif isinstance(message, SetupSent):
             analyst._setup_seq = None
             analyst.set_up(message)
