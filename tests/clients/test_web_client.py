@@ -5,6 +5,7 @@ import subprocess
 import pytest
 from aiohttp import web
 
+from server.access import public
 from server.app import SESSIONS
 from server.config import ServerConfig
 from server.serve import running
@@ -61,15 +62,15 @@ async def test_a_foreign_client_in_a_browser_streams_and_guidance_is_sent(tmp_pa
         return web.Response(text=html, content_type="text/html")
 
     def extend(app):
-        app.router.add_get("/web-client.js", client)
-        app.router.add_get("/web-client", page_with_client)
+        app.router.add_get("/web-client.js", public("the test's own page")(client))
+        app.router.add_get("/web-client", public("the test's own page")(page_with_client))
 
     told = []
     async with (
         running(ServerConfig(tell=told.append), extend) as server,
         chromium(*CAMERA) as browser,
     ):
-        page = await browser.new_page()
+        page = await browser.new_page(bypass_csp=True)
         errors = []
         page.on("pageerror", lambda error: errors.append(str(error)))
         await page.goto(server.url + "/web-client")

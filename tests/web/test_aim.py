@@ -31,7 +31,7 @@ async def _begin(p: Phone) -> None:
     """The page waits for a tap on the target."""
     await p.start()
     await p.until_kind("off")
-    await p.until("document.getElementById('video').videoWidth === 1280")
+    await p.until("document.getElementById('video').videoWidth >= 1280")
     await p.page.click("#aim")
     await p.until_kind("aim-tap")
 
