@@ -19,8 +19,10 @@ import pytest
 from server.app import SESSIONS
 from server.clock import ClockFilter, Exchange
 from server.config import ServerConfig
-from server.demo.geometry import Laid, Pose, gravity
+from server.demo.geometry import Laid, Pose, gravity, truth
 from server.demo.scene import Scene, render
+from server.record import RecordError
+from server.records import Records
 from server.serve import running
 from tests.server.live_phone import Camera, LivePhone, until
 from vision.setup import Handed, Role, View
@@ -192,9 +194,9 @@ def ended(records: Records, phone: Filming) -> bool:
 
 def assert_on_the_right_rods(square: dict, phone: Filming) -> None:
     """The found lines lie on the drawn rods of those roles; the third rod is somewhere else."""
-    size = np.array(square["size"])
-    cam = camera_of(phone.pose, phone.laid, tuple(size))
-    drawn = {role.value: cam(ends) for role, ends in phone.laid.rods_m().items()}
+    drawn = {r.value: ends for r, ends in truth(phone.pose, phone.laid).ends_px.items()}
+    assert len(drawn) == 3
+    assert square["size"] == [1280, 720]
     for rod in square["rods"]:
         middle = np.mean(rod["ends_px"], axis=0)
         apart = {role: _from_line(middle, ends) for role, ends in drawn.items()}
