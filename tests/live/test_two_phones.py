@@ -132,9 +132,7 @@ class Filming(LivePhone):
 
 
 @pytest.mark.timeout(120)
-async def test_both_become_square_and_both_records_hold_the_start_offset_to_10_ms(
-    tmp_path, capsys
-):
+async def test_both_become_square_and_both_records_hold_the_start_offset_to_10_ms(tmp_path, capsys):
     file = tmp_path / "records.sqlite"
     async with contextlib.AsyncExitStack() as stack:
         server = await stack.enter_async_context(running(ServerConfig(records=file)))
