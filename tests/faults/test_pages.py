@@ -1,4 +1,4 @@
-"""The real page and two boards: a reload, and a server that is restarted. Nobody touches a board."""
+"""The real page and two boards: a reload, a restarted server. Nobody touches a board."""
 
 from __future__ import annotations
 
