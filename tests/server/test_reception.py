@@ -72,6 +72,27 @@ def test_on_a_full_line_it_comes_down_as_the_librarys_does():
     assert abs(first - known_first) < 500  # milliseconds
 
 
+async def test_ended_sessions_are_swept_up_soon_after_the_start_was_set_aside():
+    code = (
+        "import asyncio, gc, weakref\n"
+        "from server import calm\n"
+        "calm.calm()\n"
+        "gc.disable()\n"  # the counts alone would not find it in time
+        "class Node: pass\n"
+        "async def main():\n"
+        "    sweeper = calm.Sweeper()\n"
+        "    node = Node(); node.me = node; seen = weakref.ref(node); del node\n"
+        "    sweeper.ended(); sweeper.ended()\n"
+        "    await asyncio.sleep(calm.SWEEP_S / 2); assert seen() is not None\n"
+        "    await asyncio.sleep(calm.SWEEP_S); assert seen() is None\n"
+        "asyncio.run(main())\n"
+    )
+    done = await asyncio.to_thread(
+        subprocess.run, [sys.executable, "-c", code], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+
+
 def test_what_is_in_memory_after_the_start_is_looked_at_no_more_and_cycles_still_go():
     code = (
         "import gc, weakref\n"
