@@ -228,8 +228,8 @@ class Analyst:
             self._aim_seq,
         )
         loop = asyncio.get_running_loop()
-        job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
         try:
+            job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
             state, message = await job
         except TeesquareError as wrong:
             self._complain(str(wrong))

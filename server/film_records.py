@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import contextlib
+import logging
+import threading
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+from server import clock
 from server.film_book import Lock
 from server.places import Row
-from server.record import RecordError, record_of
+from server.record import RecordError, StartOffset, record_of
 from server.records import Records
 from server.wire import Stated
+
+logger = logging.getLogger(__name__)
+
+MOST_EARLY = 64  # start offsets kept of films whose records have not begun
 
 
 class FilmRecords:
@@ -18,6 +25,8 @@ class FilmRecords:
 
     def __init__(self, records: Records) -> None:
         self._records = records
+        self._early: dict[str, StartOffset] = {}
+        self._mutex = threading.Lock()
 
     def begin(
         self, film: str, begun_s: float, lock: Lock, worth: dict[str, Any], stated: Stated
@@ -40,6 +49,25 @@ class FilmRecords:
         )
         self._records.begin(record)
         self._records.set_worth(film, worth)
+        with self._mutex:
+            early = self._early.pop(film, None)
+        if early is not None:
+            self._records.set_offset(film, early)
+
+    def keep_offset(self, film: str, other: str, start: clock.StartOffset) -> None:
+        """How much later `film` began than `other`, also of a film whose record begins later."""
+        offset = StartOffset(other, start.offset_s, start.sigma_s)
+        with self._mutex:
+            self._early[film] = offset
+            while len(self._early) > MOST_EARLY:
+                self._early.pop(next(iter(self._early)))
+        try:
+            self._records.set_offset(film, offset)
+        except RecordError:
+            logger.info("the offset of a film waits for its record")
+            return
+        with self._mutex:
+            self._early.pop(film, None)
 
     def sample(self, film: str, row: Row) -> None:
         """One more drift sample."""

@@ -15,7 +15,7 @@ from vision.drift import QUICK, Drift, DriftState, Limits, Watch, look, remember
 from vision.errors import TeesquareError
 from vision.frame import Frame
 from vision.reading import Reading, Verdict
-from vision.shake import Glimpse, ball_distance_m, glimpse, kept, shake
+from vision.shake import Glimpse, Shake, ball_distance_m, glimpse, kept, shake
 from vision.worth import Camera, Worth, worth
 
 logger = logging.getLogger(__name__)
@@ -24,6 +24,7 @@ LIMITS = Limits(pace=QUICK)
 ASTRAY_S = 1.0  # so long out of square before a place that is being learned is given up
 TOLD_S = 5.0  # without a film an alarm lasts so long: then the guidance leads back to square
 LIGHT_EVERY_S = 0.5
+SHAKE_EVERY_S = 0.4  # over a window of 3 s: no sooner is there news
 SAMPLE_EVERY_S = 0.5
 
 
@@ -44,6 +45,8 @@ class FilmWatch:
         self._glimpses: tuple[Glimpse, ...] = ()
         self._light: Light | None = None
         self._light_s = float("-inf")
+        self._shake: Shake | None = None
+        self._shake_s = float("-inf")
         self._sampled: tuple[float, Watch | None] = (float("-inf"), None)
 
     def command(self, sent: FilmSent) -> None:
@@ -96,12 +99,14 @@ class FilmWatch:
         if not 0 <= time_s - self._light_s < LIGHT_EVERY_S:
             self._light_s = time_s
             self._light = backlight(frame, reading) or self._light
-        rocked = None
-        if reading.placement is not None and reading.lens is not None:
+        if reading.placement is None or reading.lens is None:
+            self._shake, self._shake_s = None, float("-inf")
+        elif not 0 <= time_s - self._shake_s < SHAKE_EVERY_S:
+            self._shake_s = time_s
             far_m = ball_distance_m(reading.placement, reading.setup)
             size = (frame.width, frame.height)
-            rocked = shake(self._glimpses, size, reading.lens.focal_px, far_m)
-        return worth(self._camera, reading.setup.player, self._light, rocked)
+            self._shake = shake(self._glimpses, size, reading.lens.focal_px, far_m)
+        return worth(self._camera, reading.setup.player, self._light, self._shake)
 
     def _take(
         self, sent: FilmSent, reading: Reading, frame: Frame, now: Worth, stated: Stated

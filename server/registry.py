@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 
 from server import jitter
 from server.board import Board
+from server.calm import calm
+from server.clock import StartOffset
 from server.config import ServerConfig
 from server.film_book import FilmBook
 from server.film_records import FilmRecords
 from server.loopback import allow_loopback
 from server.metrics import Metrics
 from server.places import Places
+from server.pool import VisionPool
 from server.problems import Problem
 from server.records import Records
 from server.session import Session
@@ -38,11 +40,13 @@ class Sessions:
         self.places = Places(config.places, config.tell)
         self.records = Records(config.records, config.tell)
         self.records.recover()
-        self.films = FilmBook(FilmRecords(self.records))
-        self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
+        self._kept = FilmRecords(self.records)
+        self.films = FilmBook(self._kept)
+        self._pool = config.pool or VisionPool(config.workers)
+        self.board.keep_offset = self._keep_offset
         self._turns = asyncio.Semaphore(config.workers)
         if config.analyse is None:
-            self._pool.submit(warm_up)
+            self._pool.submit(_warm)
         self._sessions: dict[str, Session] = {}
         self.metrics = Metrics(lambda: len(self._sessions))
         self._closed = False
@@ -109,5 +113,16 @@ class Sessions:
         self.places.close()
         self.records.close()
 
+    def _keep_offset(self, film: str, other: str, start: StartOffset) -> None:
+        # In the pool: the records lie on a disk, and this is the loop.
+        if not self._closed:
+            self._pool.submit(self._kept.keep_offset, film, other, start)
+
     def _forget(self, session: Session) -> None:
         self._sessions.pop(session.id, None)
+
+
+def _warm() -> None:
+    """In the pool: the compiled loops made ready, then all that stays in memory set aside."""
+    warm_up()
+    calm()

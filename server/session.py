@@ -61,7 +61,7 @@ logger = logging.getLogger(__name__)
 
 CHANNEL = "guidance"
 CONNECT_S = 30.0  # an offer that never became a connection is forgotten after this
-WATCH_S = 0.2
+WATCH_S = 0.1  # with `gone_s` a vanished phone is told of within 2 s
 MAX_BUFFERED = 65_536  # bytes waiting on the channel beyond which newer guidance is worth more
 BYE_S = 0.05
 MAX_CANDIDATES = 64  # taken later than the offer; each may cost a look-up of a name
@@ -80,7 +80,7 @@ class Session:
         *,
         analyse: Analyse,
         pool: Executor,
-        gone_s: float = 2.0,
+        gone_s: float = 1.7,
         forget_s: float = 15.0,
         settle_s: float = 1.0,
         owner: str = "",
