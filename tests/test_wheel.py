@@ -116,7 +116,8 @@ def test_serve_gives_the_page_and_what_it_loads(installed: Installed) -> None:
             shown += line
         found = re.search(r"http://localhost:\d+", shown)
         assert found, shown
-        for path in ("/", "/web/main.js", "/web/style.css", "/web/texts/en/page.json"):
+        texts = [f"/web/texts/{name}/page.json" for name in ("en", "de")]
+        for path in ("/", "/web/main.js", "/web/style.css", *texts):
             with urllib.request.urlopen(found[0] + path, timeout=10) as response:
                 assert response.status == 200
                 assert len(response.read()) > 100

@@ -2,7 +2,7 @@
 
 import { listCameras } from "./camera.js";
 import { CLUB_LENGTH_M, ROLES, STICK_LENGTH_M, forgetSettings } from "./settings.js";
-import { t } from "./texts.js";
+import { LANGUAGES, onTexts, pointed, t } from "./texts.js";
 import { farUnit, fromField, lengthUnit, toField } from "./units.js";
 
 /** Opens over the page; `onChange(settings)` after every usable change. */
@@ -14,6 +14,9 @@ export class SettingsDialog {
     this.onChange = onChange;
     this.onLook = onLook; // () => what begins a first look, null while there is no picture
     this.problem = null;
+    onTexts(() => {
+      if (this.dialog.open) this.#fill();
+    });
   }
 
   async open() {
@@ -55,6 +58,8 @@ export class SettingsDialog {
       this.#radios("view", t("settings.view"), Object.keys(ROLES).map((v) => [v, t(`view.${v}`)])),
       this.#radios("handed", t("settings.hand"), ["right", "left"].map((v) => [v, t(`hand.${v}`)])),
       this.#radios("units", t("settings.units"), ["cm", "in"].map((v) => [v, t(`settings.units.${v}`)])),
+      this.#select("language", t("settings.language"),
+        [["", t("settings.language.auto")], ...Object.entries(LANGUAGES)]),
       group(t("settings.rods"), ...ROLES[s.view].flatMap((role) => this.#rod(role))),
       ...(s.view === "down-the-line" ? [this.#radios("line", t("settings.line"),
         ["toe", "hands", "middle"].map((v) => [v, t(`settings.line.${v}`)]))] : []),
@@ -205,13 +210,13 @@ export class SettingsDialog {
     const id = `set-${key}`;
     const note = element("span", { className: "field-problem", id: `${id}-problem` });
     const input = element("input", {
-      id, type: "text", inputMode: "decimal", autocomplete: "off", value: String(value ?? ""),
+      id, type: "text", inputMode: "decimal", autocomplete: "off", value: pointed(value ?? ""),
     });
     input.setAttribute("aria-describedby", note.id);
     input.onchange = () => {
       const text = input.value.trim().replace(",", "."); // a comma is a decimal point to many
       const usable = text === "" ? optional : Number(text) >= min && Number(text) <= max;
-      note.textContent = usable ? "" : t("settings.range", { min, max, unit });
+      note.textContent = usable ? "" : t("settings.range", { min: pointed(min), max: pointed(max), unit });
       input.setAttribute("aria-invalid", String(!usable));
       if (usable) this.#change((s) => write(s, text));
     };
