@@ -11,9 +11,10 @@ import pytest
 from playwright.async_api import Page, expect
 
 import web
+from server.words import languages
 from tests.chromium import until
 from tests.demo.demo_page import demo_page, put_phone
-from tests.web.page_driver import phone
+from tests.web.page_driver import LANDSCAPE, PORTRAIT, phone
 
 pytestmark = pytest.mark.browser
 
@@ -119,3 +120,35 @@ async def test_german_fields_take_and_show_a_comma() -> None:
         if not await seen.page.is_visible(field):  # Enter may have closed the dialog
             await seen.page.click("#start-settings")
         assert await seen.page.input_value(field) == "2,5"
+
+
+@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize("size", [PORTRAIT, LANDSCAPE, (320, 568)])
+async def test_every_word_in_huge_type_fits_the_panel(language: str, size: tuple[int, int]) -> None:
+    said = texts(language, "guidance") | texts(language, "page", "film")
+    said = {k: v for k, v in said.items() if re.fullmatch(r"(word\..+|(state|film)\..+\.word)", k)}
+    kinds = {"word.ready": "square", "state.square.word": "square", "film.ready.word": "ready"}
+    async with phone(locale=language, size=size) as seen:
+        await seen.start()
+        await seen.until_kind("off")
+        seen.server.guidance = None
+        wide = await seen.page.evaluate(
+            """([words, kinds]) => {
+              const [word, order] = ["word", "order"].map((id) => document.getElementById(id));
+              const wide = [];
+              for (const [key, text] of Object.entries(words)) {
+                order.dataset.kind = kinds[key] ?? "off";
+                document.body.dataset.kind = order.dataset.kind;
+                word.textContent = text;
+                word.dataset.long = String(text.length > 12);
+                const range = document.createRange();
+                range.selectNodeContents(word);
+                const { left, right } = range.getBoundingClientRect();
+                const panel = order.getBoundingClientRect();
+                if (left < panel.left || right > panel.right) wide.push(`${key}: ${text}`);
+              }
+              return wide;
+            }""",
+            [said, kinds],
+        )
+        assert not wide

@@ -324,7 +324,7 @@ def test_an_unknown_language_speaks_english(language):
 
 def test_german_is_spoken_with_its_own_words_and_point():
     german = Plain(language="de-AT")
-    assert words.say(reading(), german).startswith("Zu deinen Stäben ausgerichtet.")
+    assert words.say(reading(), german).startswith("Passt: zu deinen Stäben ausgerichtet.")
     slight = Advice(Move.TURN, "left", amount_rad=math.radians(0.44))
     assert "0,4 Grad nach links" in words.advice_text(slight, german)
     assert words.advice_big(slight, german)["number"] == "0,4"
