@@ -1,5 +1,6 @@
 // The film's own controls: the one button on the panel, its lines, and the dialog with the films.
 
+import { make } from "./dom.js";
 import { put } from "./screen.js";
 import { decimal, language, t } from "./texts.js";
 
@@ -137,10 +138,4 @@ function act(className, text, onPress) {
   const button = make("button", { type: "button", className }, text);
   button.onclick = () => onPress(button);
   return button;
-}
-
-function make(tag, properties = {}, ...children) {
-  const node = Object.assign(document.createElement(tag), properties);
-  node.append(...children);
-  return node;
 }

@@ -1,5 +1,6 @@
 // "Remember this place": a fixed camera is watched, and a move is told with arrow, words and sound.
 
+import { field, make } from "./dom.js";
 import { pointed, t } from "./texts.js";
 import { lengthUnit } from "./units.js";
 
@@ -143,14 +144,4 @@ function keep(name) {
   } catch {
     // Private mode: it is typed again next time.
   }
-}
-
-function make(tag, properties = {}, ...children) {
-  const node = Object.assign(document.createElement(tag), properties);
-  node.append(...children);
-  return node;
-}
-
-function field(id, label, control) {
-  return make("div", { className: "field" }, make("label", { htmlFor: id }, label), control);
 }
