@@ -61,7 +61,7 @@ def parallax(title: str, plane: str, thing: str, e_cm: float, d_cm: float, b_cm:
         _text(lens[0] + 14, lens[1] + 5, "lens"),
         _line(x0, lens[1], *lens),
         _text((x0 + lens[0]) / 2, lens[1] + 22, f"e = {e_cm:.0f} cm", "middle"),
-        _text(x0 - 10, y0 + b_cm * CM / 2 + 5, f"b = {b_cm:.0f} cm", "end"),
+        _text(x0 - 14 + s_cm * CM * 0.6, y0 + b_cm * CM / 2 + 5, f"b = {b_cm:.0f} cm", "end"),
         _text(x0 - 10, y0 + d_cm * CM * 0.7, f"D = {d_cm:.0f} cm", "end"),
     )
 
