@@ -43,7 +43,7 @@ class Installed:
             env=self.environment,
             capture_output=True,
             text=True,
-            timeout=120,
+            timeout=300,
         )
 
 
