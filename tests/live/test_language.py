@@ -11,9 +11,14 @@ import pytest
 from playwright.async_api import Page, expect
 
 import web
+from server.app import SESSIONS
+from server.config import ServerConfig
+from server.serve import running
 from server.words import languages
-from tests.chromium import until
+from tests.chromium import chromium, until
 from tests.demo.demo_page import demo_page, put_phone
+from tests.server.fake_phones import clinic
+from tests.server.live_phone import far_away
 from tests.web.page_driver import LANDSCAPE, PORTRAIT, phone
 
 pytestmark = pytest.mark.browser
@@ -152,3 +157,16 @@ async def test_every_word_in_huge_type_fits_the_panel(language: str, size: tuple
             [said, kinds],
         )
         assert not wide
+
+
+async def test_the_coachs_board_speaks_german_too() -> None:
+    async with running(ServerConfig(analyse=far_away)) as server, chromium() as browser:
+        page = await browser.new_page(locale="de-DE")
+        clinic(server.app[SESSIONS].board)
+        await page.goto(f"{server.url}/board#t={server.coach_token}")
+        said = texts("de", "board")
+        await expect(page.locator("h1")).to_have_text(said["board.title"])
+        for need in ("alarm", "gone", "lost"):
+            await expect(page.locator(f".phone[data-need={need}]").first).to_contain_text(
+                said[f"need.{need}"]
+            )
