@@ -233,7 +233,7 @@ def _read_whole(work: Work, options: Options, solver: Solver) -> Result:
         return Result(wire.line_text(line), reading.verdict.value)
     text = report.report(_called(job, None), reading, stated, guessed=len(job.views) > 1)
     if clip is not None:
-        text += f"\n  {fill(stated, 'report.clip', what=clip_text(clip, stated))}"
+        text += f"\n  {fill(stated, 'check.clip', what=clip_text(clip, stated))}"
     if budget is not None:
         text += "\n" + explain.report(budget, reading.setup, stated)
     return Result(text, reading.verdict.value)
