@@ -18,7 +18,7 @@ import { LiveScreen, fitPicture, put, showOnly } from "./screen.js";
 import { loadSettings, saveSettings, toSetup } from "./settings.js";
 import { Sound } from "./sound.js";
 import { Marks } from "./tap.js";
-import { LANGUAGE, fillTexts, loadTexts, t } from "./texts.js";
+import { fillTexts, loadTexts, onTexts, t } from "./texts.js";
 import { requestTilt, watchTilt } from "./tilt.js";
 import { readToken } from "./token.js";
 import { keepAwake, letSleep } from "./wake.js";
@@ -282,7 +282,7 @@ function soundFor(view) {
     const near = closeness(app.guidance, app.settings);
     sound.setMode(near === null ? { kind: "quiet" } : { kind: "seek", closeness: near });
   } else sound.setMode({ kind: "quiet" });
-  sound.speak(view.kind + view.arrow, app.shown.say, LANGUAGE);
+  sound.speak(view.kind + view.arrow, app.shown.say);
 }
 
 function notes() {
@@ -302,8 +302,10 @@ function showSetupProblem(text) {
 
 async function changeSettings(settings) {
   const otherCamera = settings.camera !== app.settings.camera;
+  const otherWords = settings.language !== app.settings.language;
   app.settings = settings;
   saveSettings(settings);
+  if (otherWords) await loadTexts(settings.language);
   showSettings();
   if (otherCamera && app.link && !DEMO) await changeCamera();
   if (!app.link) return;
@@ -344,7 +346,7 @@ function showSettings() {
 // ---- once
 
 async function boot() {
-  await loadTexts();
+  await loadTexts(app.settings.language);
   if (DEMO) {
     byId("live").dataset.demo = "1";
     for (const node of document.querySelectorAll(".steps li")) node.dataset.text += ".demo";
@@ -409,7 +411,7 @@ async function boot() {
   coach = new Coach({
     settings: () => app.settings,
     change: changeSettings,
-    speak: (text) => sound.call(text, LANGUAGE),
+    speak: (text) => sound.call(text),
     film: {
       start: (when) => film.start(when),
       stop: () => film.stop(),
@@ -417,7 +419,14 @@ async function boot() {
     },
     closeDialogs: () => document.querySelectorAll("dialog[open]").forEach((dialog) => dialog.close()),
   });
-  buildChoices((name, value) => changeSettings({ ...app.settings, [name]: value }));
+  const pick = (name, value) => changeSettings({ ...app.settings, [name]: value });
+  buildChoices(pick);
+  onTexts(() => {
+    fillTexts(document);
+    buildChoices(pick);
+    screen.relabel();
+    filmScreen.changed();
+  });
   showSettings();
   wire();
   arrive();

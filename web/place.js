@@ -1,6 +1,7 @@
 // "Remember this place": a fixed camera is watched, and a move is told with arrow, words and sound.
 
-import { t } from "./texts.js";
+import { field, make } from "./dom.js";
+import { pointed, t } from "./texts.js";
 import { lengthUnit } from "./units.js";
 
 const NAME = "teesquare.place";
@@ -81,9 +82,9 @@ export class PlaceWatch {
     const form = make("form", { method: "dialog" });
     const name = make("input", { id: "place-name", value: kept(), maxLength: 40, autocomplete: "off" });
     const way = make("input", {
-      id: "place-move", inputMode: "decimal", value: String(Math.round(last.move_m * factor * 10) / 10),
+      id: "place-move", inputMode: "decimal", value: pointed(Math.round(last.move_m * factor * 10) / 10),
     });
-    const turn = make("input", { id: "place-turn", inputMode: "decimal", value: String(last.turn_deg) });
+    const turn = make("input", { id: "place-turn", inputMode: "decimal", value: pointed(last.turn_deg) });
     const wrong = make("p", { className: "field-problem", id: "place-problem", role: "alert" });
     const begin = (act, called) => {
       const [move_m, turn_deg] = [number(way) / factor, number(turn)];
@@ -143,14 +144,4 @@ function keep(name) {
   } catch {
     // Private mode: it is typed again next time.
   }
-}
-
-function make(tag, properties = {}, ...children) {
-  const node = Object.assign(document.createElement(tag), properties);
-  node.append(...children);
-  return node;
-}
-
-function field(id, label, control) {
-  return make("div", { className: "field" }, make("label", { htmlFor: id }, label), control);
 }

@@ -2,7 +2,7 @@
 
 import { sign } from "./arrows.js";
 import { quantities } from "./decide.js";
-import { maybe, t } from "./texts.js";
+import { decimal, maybe, t } from "./texts.js";
 import { format } from "./units.js";
 
 const ANNOUNCE_MS = 2500; // a screen reader cannot follow numbers that change with each frame
@@ -38,6 +38,12 @@ export class LiveScreen {
     return this.shown;
   }
 
+  /** After a change of the language: the strip is built anew with the next frame. */
+  relabel() {
+    this.cells.clear();
+    this.nodes.strip.replaceChildren();
+  }
+
   #order(view, word, say) {
     const n = this.nodes;
     n.order.dataset.kind = view.kind;
@@ -56,7 +62,7 @@ export class LiveScreen {
     if (view.hold) {
       const { square_for_s: have, need_s: need } = view.hold;
       n["hold-bar"].value = need > 0 ? Math.min(1, have / need) : 0;
-      put(n["hold-text"], t("live.hold", { have: have.toFixed(1), need: need.toFixed(1) }));
+      put(n["hold-text"], t("live.hold", { have: decimal(have, 1), need: decimal(need, 1) }));
     }
   }
 
@@ -68,7 +74,7 @@ export class LiveScreen {
       put(cell.value, shown.value);
       put(cell.unit, shown.unit);
       put(cell.spread, shown.spread);
-      const aside = quantity.direction && Number(shown.value) !== 0; // "0 cm right" says nothing
+      const aside = quantity.direction && /[1-9]/.test(shown.value); // "0 cm right" says nothing
       put(cell.direction, aside ? t(`direction.${quantity.direction}`) : "");
       put(cell.mark, t(`mark.${quantity.mark}`));
     }
