@@ -37,8 +37,13 @@ class Sessions:
         self.board = Board()
         self.places = Places(config.places, config.tell)
         self.records = Records(config.records, config.tell)
-        self.records.recover()
-        self.films = FilmBook(FilmRecords(self.records))
+        left = self.records.recover()
+        if left:
+            config.tell(
+                f"{len(left)} films had not ended when the server did: they are kept as unfinished."
+            )
+        self._kept = FilmRecords(self.records.hasty(), config.tell)
+        self.films = FilmBook(self._kept)
         self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
         self._turns = asyncio.Semaphore(config.workers)
         if config.analyse is None:
@@ -107,6 +112,7 @@ class Sessions:
             await asyncio.wait(ends, timeout=CLOSE_S)
         self._pool.shutdown(wait=False, cancel_futures=True)
         self.places.close()
+        self._kept.close()
         self.records.close()
 
     def _forget(self, session: Session) -> None:
