@@ -50,7 +50,7 @@ def film_article(
         open_end = say("report.running")
     return tag(
         "article",
-        tag("h3", say("report.film", n=str(number), time=begun.strftime("%H:%M:%S"))),
+        say.title(say("report.film", n=str(number), time=begun.strftime("%H:%M:%S"))),
         tag("p", how),
         tag("p", open_end, class_="warn") if open_end else None,
         _verdict(record, say),
@@ -87,7 +87,7 @@ def _picture(still: tuple[bytes, str] | None, say: Say) -> Markup:
 
 
 def _numbers(record: FilmRecord, say: Say) -> Markup:
-    head = tag("h4", say("report.numbers"))
+    head = say.part("report.numbers")
     rows = numbers(record)
     if not rows:
         return join([head, tag("p", say("report.numbers.none"))])
@@ -120,7 +120,7 @@ def _effect(record: FilmRecord, say: Say) -> Markup | None:
         plots.append(_plot(record, say("plot.tilt"), tilts, None, say))
     return join(
         [
-            tag("h4", say("report.effect")),
+            say.part("report.effect"),
             tag("p", words.describe_effect(record.effect, view, say.speech)),
             tag("div", plots, class_="plots"),
         ]
@@ -128,7 +128,7 @@ def _effect(record: FilmRecord, say: Say) -> Markup | None:
 
 
 def _drift(record: FilmRecord, say: Say) -> Markup:
-    head = tag("h4", say("report.drift"))
+    head = say.part("report.drift")
     if not record.drift:
         return join([head, tag("p", say("report.drift.none"))])
     marks = told(record)
@@ -208,7 +208,7 @@ def _scaled(points: Sequence[Point], scale: float) -> list[Point]:
 
 
 def _worth(record: FilmRecord, say: Say) -> Markup:
-    head = tag("h4", say("report.worth"))
+    head = say.part("report.worth")
     worth = record.worth
     if not worth:
         return join([head, tag("p", say("report.worth.none"))])
@@ -302,4 +302,4 @@ def _facts(record: FilmRecord, say: Say) -> Markup:
     if record.versions:
         rows.append(("versions", ", ".join(f"{k} {v}" for k, v in record.versions.items())))
     listed = [(tag("dt", say(f"facts.{key}")), tag("dd", value)) for key, value in rows]
-    return join([tag("h4", say("report.made-with")), tag("dl", *(join(p) for p in listed))])
+    return join([say.part("report.made-with"), tag("dl", *(join(p) for p in listed))])

@@ -79,9 +79,9 @@ def report_html(
             f"{len(records)} films are too many for one report: choose {MOST_FILMS} at most, by "
             "day or by player"
         )
-    say = Say(speech or words.Plain())
     groups = sessions(records)
     alone = len(groups) == 1
+    say = Say(speech or words.Plain(), 2 if alone else 3)
     who, day = who_and_day(groups[0][0], say)
     title = say("report.title", who=who, day=day) if alone else say("report.title.many")
     made = datetime.fromtimestamp(made_s).astimezone()
@@ -157,7 +157,11 @@ def _counted(records: Sequence[FilmRecord], say: Say) -> str:
 
 
 def _session(group: Sequence[FilmRecord], stills: Stills, say: Say, *, headed: bool) -> Markup:
-    head = tag("h2", _titled(group[0], say, "report.session")) if headed else None
+    head = (
+        tag("h2", _titled(group[0], say, "report.session"), class_="session-title")
+        if headed
+        else None
+    )
     together = _together(group, say) if len(group) > 1 else None
     films = [
         film_article(record, stills(record.film), number, say)
@@ -197,7 +201,7 @@ def _together(group: Sequence[FilmRecord], say: Say) -> Markup:
             plots.append(_films_plot(what, rows, None, say))
     square = sum(record.verdict == Verdict.SQUARE.value for record in group)
     said = say("report.square.of", n=str(square), all=str(len(group)))
-    return join([tag("h3", say("report.all")), tag("p", said), tag("div", plots, class_="plots")])
+    return join([say.title(say("report.all")), tag("p", said), tag("div", plots, class_="plots")])
 
 
 def _films_plot(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from server.film_words import MPH_MPS
+from server.markup import Markup, tag
 from server.report_numbers import Number
 from server.words import INCH_M, Z95, Speech, fill
 
@@ -13,14 +14,23 @@ UNKNOWN_RAD = math.pi / 2
 
 
 class Say:
-    """One person's language and units."""
+    """One person's language and units. `top`: the level of headings below the sessions'."""
 
-    def __init__(self, speech: Speech) -> None:
+    def __init__(self, speech: Speech, top: int = 2) -> None:
         self.speech = speech
+        self._top = top
 
     def __call__(self, key: str, **values: str) -> str:
         """A text with its values."""
         return fill(self.speech, key, **values)
+
+    def title(self, text: str) -> Markup:
+        """The heading of a film, or of all films of a session."""
+        return tag(f"h{self._top}", text, class_="title")
+
+    def part(self, key: str) -> Markup:
+        """The heading of a part of a film."""
+        return tag(f"h{self._top + 1}", self(key), class_="part")
 
     @property
     def inches(self) -> bool:

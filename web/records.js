@@ -90,10 +90,9 @@ function card(film) {
   const name = who(film);
   const item = make("li", { className: "film" });
   Object.assign(item.dataset, { film: film.film, verdict: film.verdict, moved: String(film.moved_s !== null) });
-  const shot = make("button", { type: "button", className: "film-shot" }, film.still ? t("records.busy") : t("records.picture.none"));
-  shot.disabled = !film.still;
-  shot.setAttribute("aria-label", `${t("records.picture")}: ${name}`);
-  shot.onclick = () => picture(film, name);
+  const shot = film.still ? act("film-shot", t("records.busy"), name, () => picture(film, name))
+    : make("p", { className: "film-shot" }, t("records.picture.none"));
+  if (film.still) shot.setAttribute("aria-label", `${t("records.picture")}: ${name}`);
   const when = new Date(film.begun_s * 1000).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
   const heading = make("h2", {}, bdi(film.player || t("records.noname")));
   if (film.bay) heading.append(" · ", bdi(film.bay));
@@ -114,7 +113,8 @@ function told(film) {
     line.append(" ", t("records.off", {
       offset: Math.abs(placement.offset_m * 100).toFixed(1), offset_spread: (Z95 * sigma.offset_m * 100).toFixed(1),
       side: t(placement.offset_m >= 0 ? "records.right" : "records.left"),
-      yaw: placement.yaw_deg.toFixed(1), yaw_spread: (Z95 * sigma.yaw_deg).toFixed(1),
+      yaw: Math.abs(placement.yaw_deg).toFixed(1), yaw_spread: (Z95 * sigma.yaw_deg).toFixed(1),
+      turn: t(placement.yaw_deg >= 0 ? "records.right" : "records.left"),
     }));
   }
   return line;
