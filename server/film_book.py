@@ -59,6 +59,10 @@ class FilmBook:
         self._locks: dict[str, Lock] = {}
         self._begun_s: dict[str, float] = {}
 
+    def now_s(self) -> float:
+        """Unix seconds."""
+        return self._clock()
+
     def keep_lock(self, phone: str, lock: Lock) -> None:
         """Remember where a phone was locked, for its next connection."""
         with self._mutex:

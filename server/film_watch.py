@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections import deque
+from dataclasses import replace
 from typing import Any
 
 from server.film_book import FilmBook, Lock, still
@@ -33,7 +34,7 @@ class FilmWatch:
     def __init__(self, book: FilmBook | None = None) -> None:
         self._book = book or FilmBook()
         self._seq: int | None = None  # the last word taken
-        self._words: deque[FilmSent] = deque()
+        self._words: deque[tuple[FilmSent, float]] = deque()  # with when each was heard
         self._done: int | None = None
         self._camera = Camera()
         self._film: str | None = None
@@ -50,7 +51,7 @@ class FilmWatch:
         """Take over a word about a film; pages repeat it, and an old one may arrive late."""
         if self._seq is None or sent.seq > self._seq:
             self._seq = sent.seq
-            self._words.append(sent)
+            self._words.append((sent, self._book.now_s()))
 
     def look(self, reading: Reading, frame: Frame, time_s: float, stated: Stated) -> dict[str, Any]:
         """The guidance's `film_seq` and `film` after one more reading."""
@@ -58,7 +59,8 @@ class FilmWatch:
         self._watch(reading, frame, time_s)
         now = self._worth(reading, frame, time_s)
         while self._words:
-            self._take(self._words.popleft(), reading, frame, now, stated)
+            sent, heard_s = self._words.popleft()
+            self._take(_aged(sent, self._book.now_s() - heard_s), reading, frame, now, stated)
         if self._state is None:
             drift: Drift | None = None
         else:
@@ -174,3 +176,13 @@ class FilmWatch:
             self._book.sample(self._film, drift)
         except TeesquareError:
             logger.exception("a drift sample was not kept")
+
+
+def _aged(sent: FilmSent, waited_s: float) -> FilmSent:
+    """A word that waited for a picture: a film that began has grown longer, an end is longer ago.
+
+    Just after a start pictures may be seconds late.
+    """
+    if sent.do == "begin":
+        return replace(sent, since_s=sent.since_s + max(0.0, waited_s))
+    return replace(sent, ago_s=sent.ago_s + max(0.0, waited_s))

@@ -148,3 +148,24 @@ async def test_a_film_that_cannot_be_kept_is_held_and_offered(script: str, says:
         lasts = (await p.state())["film"]["last"]["lasts_s"]
         played = await p.page.evaluate("document.querySelector('#film-player').duration")
         assert played == pytest.approx(lasts, abs=0.6)
+
+
+@pytest.mark.parametrize("fps", [20, 60])
+async def test_rate_and_exposure_are_what_the_camera_gives(fps: int) -> None:
+    """Chromium's made camera gives a known rate, exposed for 50 units of 100 us (Image Capture)."""
+    camera = (f"{CAMERA[0]}=fps={fps}", CAMERA[1])
+    async with phone(args=camera, script=settings(0)) as p:
+        p.server.guidance = said(SQUARE, LOCKED)
+        await p.start()
+        await p.until_kind("ready")
+        await p.page.click("#film-go")
+        await p.until_kind("filming")
+        await asyncio.sleep(3)
+        told = (await p.state())["film"]["said"]["camera"]
+        await p.page.click("#film-go")
+        await p.until("teesquare.state().film.phase === 'idle'")
+        kept = (await p.state())["film"]["last"]["camera"]
+        for camera_told in (told, kept):
+            assert camera_told["measured_fps"] == pytest.approx(fps, rel=0.1)
+            assert camera_told["exposure_s"] == pytest.approx(0.005)
+        print(f"\nrate {kept['measured_fps']} of {fps}, exposure {kept['exposure_s']} s")
