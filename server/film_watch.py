@@ -64,8 +64,10 @@ class FilmWatch:
         if self._state is None:
             drift: Drift | None = None
         else:
-            learning = self._state.reference is None
+            learning, before = self._state.reference is None, self._state.told.watch
             self._state, drift = look(self._state, reading, size, time_s)
+            if drift.watch is not before and Watch.MOVED in (drift.watch, before):
+                self._glimpses = ()  # one move is no shake
             if learning and self._state.reference is not None:
                 self._lock = Lock(self._state.reference, reading, frame)
                 self._book.keep_lock(stated.who.phone, self._lock)

@@ -30,6 +30,7 @@ _GOVERNED = {
     "yaw_rad": Quantity.YAW,
     "roll_rad": Quantity.ROLL,
 }
+SETTLES_S = 2.0
 ORDER = ("offset_m", "yaw_rad", "roll_rad", "height_m", "distance_m", "pitch_rad")
 
 
@@ -51,7 +52,11 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A moment at which the watch began to say something else: seconds from the film's begin."""
+    """A moment at which the watch began to say something else: seconds from the film's begin.
+
+    `row`: the sample that says it; of a move the last one of its first `SETTLES_S`, since the first
+    may have caught the move at its beginning.
+    """
 
     at_s: float
     watch: Watch
@@ -173,9 +178,12 @@ def told(record: FilmRecord) -> list[Told]:
             watch = Watch(row.watch)
         except ValueError:
             continue  # of another program
+        at_s = row.at_s - record.begun_s
         if watch is not before and watch is not Watch.LEARNING:
-            out.append(Told(row.at_s - record.begun_s, watch, row))
+            out.append(Told(at_s, watch, row))
             before = watch
+        elif watch is Watch.MOVED and row.six is not None and at_s - out[-1].at_s <= SETTLES_S:
+            out[-1] = replace(out[-1], row=row)
     return out
 
 

@@ -257,6 +257,16 @@ def test_marks_are_the_moments_at_which_something_else_was_told():
     assert page.count(">tolerance</text>") == 3  # offset, turn, level: no other was governed
 
 
+def test_a_move_that_was_told_at_its_beginning_is_written_down_whole():
+    record = watched(made_record(), 0.05)
+    at = next(k for k, row in enumerate(record.drift) if row.watch == "moved")
+    early = replace(record.drift[at], six=(0.006, *record.drift[at].six[1:]))
+    record = replace(record, drift=(*record.drift[:at], early, *record.drift[at + 1 :]))
+    (mark,) = told(record)
+    assert mark.at_s == pytest.approx(MOVED_AT_S + 0.2)
+    assert mark.row.six[0] == pytest.approx(0.05, abs=0.005)
+
+
 def coordinates(svg):
     return [float(v) for v in re.findall(r'\s(?:x1|y1|x2|y2|cx|cy|x|y)="([^"]+)"', svg)] + [
         float(v) for pair in re.findall(r'points="([^"]+)"', svg) for v in re.split("[ ,]", pair)
