@@ -132,7 +132,7 @@ def test_a_name_of_any_letters_goes_through_every_action(store, capsys, tmp_path
     assert code == 0 and "<script" not in (tmp_path / "r.html").read_text("utf-8")
     assert len(json.loads(run(capsys, "export", "--player", name)[1])["records"]) == 3
     code, out, _ = run(capsys, "forget", name, "--yes")
-    assert code == 0 and "Deleted: 3 films, 2 pictures and 80 samples" in out
+    assert code == 0 and "Deleted: 3 films (pictures: 2, samples of the drift: 80)" in out
     assert "lie on the phones" in out
     assert [r.film for r in store.search()] == ["other"]
 
@@ -149,7 +149,7 @@ def test_deleting_asks_and_says_what_is_not_reached(store, capsys, monkeypatch):
     assert code == 1 and "Nothing was deleted" in out and len(store.search()) == 3
     monkeypatch.setattr("sys.stdin", Terminal("yes\n"))
     code, out, _ = run(capsys, "delete", "film-a")
-    assert code == 0 and "1 film, 1 pictures and 40 samples" in out
+    assert code == 0 and "1 film (pictures: 1, samples of the drift: 40)" in out
     assert "backups" in out and len(store.search()) == 2
     # One unknown film: none is deleted.
     assert run(capsys, "delete", "film-b", "film-x", "--yes")[0] == 2
@@ -229,7 +229,7 @@ def test_a_report_lands_in_a_file_for_its_owner_alone(store, capsys, tmp_path):
     keep(store, session())
     out_file = tmp_path / "r.html"
     code, out, _ = run(capsys, "report", "film-a", "-o", str(out_file))
-    assert code == 0 and "report of 1 films" in out
+    assert code == 0 and "Report written" in out and "1 films" in out
     page = out_file.read_text("utf-8")
     assert page.startswith("<!doctype html>") and "film-b" not in page
     assert out_file.stat().st_mode & 0o077 == 0

@@ -14,7 +14,7 @@ from server import cli, database
 from server.app import SESSIONS
 from server.config import ServerConfig
 from server.places import Row
-from server.record import person
+from server.record import RecordError, person
 from server.records import Records
 from server.report_page import style_source
 from server.serve import running
@@ -119,7 +119,7 @@ async def test_a_deletion_says_what_is_gone_and_what_is_not_reached(store, coach
     answer = await coach.post("/records/delete", json={"film": "film-a"})
     told = await answer.json()
     assert (told["films"], told["stills"]) == (1, 1)
-    assert "1 film, 1 pictures and 40 samples" in told["text"][0]
+    assert "1 film (pictures: 1, samples of the drift: 40)" in told["text"][0]
     assert "lie on the phones" in told["text"][1]
     assert (await coach.post("/records/delete", json={"film": "film-a"})).status == 404
     told = await (await coach.post("/records/forget", json={"player": " ADA "})).json()
@@ -199,7 +199,10 @@ async def test_a_forgotten_person_leaves_no_byte(way, config, tmp_path, capsys, 
         assert (folder / "records.sqlite-wal").stat().st_size > 0
         if way == "command":
             assert cli.main(["records", "forget", name.upper(), "--yes"]) == 0
-            assert "Deleted: 3 films, 3 pictures and 86 samples" in capsys.readouterr().out
+            assert (
+                "Deleted: 3 films (pictures: 3, samples of the drift: 86)"
+                in capsys.readouterr().out
+            )
         else:
             if "while" in way:
                 other.execute("BEGIN")
@@ -223,3 +226,36 @@ async def test_a_forgotten_person_leaves_no_byte(way, config, tmp_path, capsys, 
     assert [t for t in traces(name) if t in found] == []
     kept = Records(config.records)
     assert kept.still("other-1") == (still("somebody else"), "image/jpeg")
+
+
+async def test_a_server_over_a_newer_file_says_so_and_leaves_it_alone(config):
+    config.records.parent.mkdir()
+    Records(config.records).begin(made_record())
+    db = sqlite3.connect(config.records)
+    db.execute("PRAGMA user_version = 99")
+    db.close()
+    before = config.records.read_bytes()
+    with pytest.raises(RecordError, match=r"newer teesquare.*TEESQUARE_RECORDS"):
+        async with running(config):
+            pass
+    assert config.records.read_bytes() == before
+
+
+async def test_a_server_over_a_broken_file_keeps_it_aside_and_begins_anew(config):
+    config.records.parent.mkdir()
+    config.records.write_bytes(b"no database " * 400)
+    said = []
+    async with running(replace(config, tell=said.append)) as server:
+        server.app[SESSIONS].records.begin(made_record())
+    (aside,) = config.records.parent.glob("*.broken-*")
+    assert aside.read_bytes() == b"no database " * 400
+    assert str(aside) in said[0] and "New ones begin" in said[0]
+    assert len(Records(config.records).search()) == 1
+
+
+async def test_films_that_had_not_ended_are_told_at_the_next_start(config):
+    Records(config.records).begin(made_record())
+    said = []
+    async with running(replace(config, tell=said.append)) as server:
+        assert server.app[SESSIONS].records.get("film-1").unfinished
+    assert len(said) == 1 and "1 films had not ended" in said[0]

@@ -173,7 +173,7 @@ async def test_deleting_asks_is_done_by_keyboard_and_says_what_is_gone(tmp_path:
         await page.keyboard.press("Enter")
         await see(page, f"{CARDS} === 3")
         said = await page.inner_text("#records-said")
-        assert "1 film, 1 pictures and 40 samples" in said and "Not reached" in said
+        assert "1 film (pictures: 1, samples of the drift: 40)" in said and "Not reached" in said
         assert [r.film for r in store.search()] == ["film-c", "film-b", "film-d"]
         await page.click(".film[data-film=film-d] .film-forget")
         assert "Forget <i>Bo</i>?" in await page.inner_text("#ask-title")
