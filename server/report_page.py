@@ -201,7 +201,8 @@ def _together(group: Sequence[FilmRecord], say: Say) -> Markup:
             plots.append(_films_plot(what, rows, None, say))
     square = sum(record.verdict == Verdict.SQUARE.value for record in group)
     said = say("report.square.of", n=str(square), all=str(len(group)))
-    return join([say.title(say("report.all")), tag("p", said), tag("div", plots, class_="plots")])
+    shown = tag("div", plots, class_="plots")
+    return tag("section", say.title(say("report.all")), tag("p", said), shown, class_="together")
 
 
 def _films_plot(
