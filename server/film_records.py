@@ -10,7 +10,7 @@ from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from server.film_book import Lock
+from server.film_book import Lock, still
 from server.places import Row
 from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, record_of
 from server.records import Records
@@ -61,21 +61,26 @@ class FilmRecords:
             camera=stated.camera,
             versions={"teesquare": _version()},
         )
-        self._do(lambda: self._begin(replace(record, worth=worth)))
+        # The picture too, at once: it must not be lost with the server.
+        known = lock.reading.placement is not None
+        picture = still(lock, None, stated) if known else None
+        self._do(lambda: self._begin(replace(record, worth=worth), picture))
 
     def sample(self, film: str, row: Row) -> None:
         """One more drift sample."""
         self._do(lambda: self._records.append(film, row))
 
-    def finish(self, film: str, ended_s: float, still: bytes | None, worth: dict[str, Any]) -> None:
+    def finish(
+        self, film: str, ended_s: float, picture: bytes | None, worth: dict[str, Any]
+    ) -> None:
         """A film has ended; what it is worth is what it was at its end."""
 
         def write() -> None:
             self._records.amend(film, ended_s=ended_s, unfinished=False, worth=worth)
 
         self._do(write)
-        if still is not None:
-            self._do(lambda: self._keep_still(film, still))
+        if picture is not None:
+            self._do(lambda: self._keep_still(film, picture))
 
     def close(self) -> None:
         """Try once more what waits; what is lost is told."""
@@ -118,14 +123,16 @@ class FilmRecords:
             self._failed_s = None
             self._tell("The films' records are being written again; nothing was lost.")
 
-    def _begin(self, record: FilmRecord) -> None:
+    def _begin(self, record: FilmRecord, picture: bytes | None) -> None:
         if not self._records.knows(record.film):
             self._records.begin(record)
+            if picture is not None:
+                self._keep_still(record.film, picture)
 
-    def _keep_still(self, film: str, still: bytes) -> None:
+    def _keep_still(self, film: str, picture: bytes) -> None:
         """A record without its still is better than one that waits for room."""
         try:
-            self._records.keep_still(film, still)
+            self._records.keep_still(film, picture)
         except NotKept:
             raise
         except RecordError as wrong:

@@ -15,7 +15,9 @@ from vision.backlight import Light, backlight
 from vision.drift import QUICK, Drift, DriftState, Limits, Watch, look, remember, watch_again
 from vision.errors import TeesquareError
 from vision.frame import Frame
+from vision.read import not_found
 from vision.reading import Reading, Verdict
+from vision.rods import NotFound, Reason
 from vision.shake import Glimpse, ball_distance_m, glimpse, kept, shake
 from vision.worth import Camera, Worth, worth
 
@@ -26,6 +28,7 @@ ASTRAY_S = 1.0  # so long out of square before a place that is being learned is 
 TOLD_S = 5.0  # without a film an alarm lasts so long: then the guidance leads back to square
 LIGHT_EVERY_S = 0.5
 SAMPLE_EVERY_S = 0.5
+RUNNING_S = 1.0  # a film that has run so long when it is first heard of began elsewhere
 
 
 class FilmWatch:
@@ -40,6 +43,7 @@ class FilmWatch:
         self._film: str | None = None
         self._state: DriftState | None = None
         self._lock: Lock | None = None
+        self._anew = False  # the running film's own place is not known here
         self._square_s = float("-inf")
         self._alarm_s: float | None = None
         self._glimpses: tuple[Glimpse, ...] = ()
@@ -134,15 +138,28 @@ class FilmWatch:
     ) -> None:
         known = self._film == film
         self._film = film
-        if self._state is None:
-            # A new connection goes on against the place that was locked before it.
-            before = self._book.lock_of(stated.who.phone) if sent.since_s > 1.0 else None
-            self._lock = before
-            place = None if before is None else before.reference
-            self._state = remember(LIMITS) if place is None else watch_again(place, LIMITS)
         if not known:
+            self._anew = False
+            if sent.since_s > RUNNING_S:
+                self._go_on(stated)
+            elif self._state is None:
+                self._state = remember(LIMITS)
             lock = self._lock or Lock(None, reading, frame)
             self._book.begin(film, sent.since_s, lock, worth_to_json(now), stated)
+
+    def _go_on(self, stated: Stated) -> None:
+        """A film of an earlier connection: watched against the place that was locked before it.
+
+        After a restart of the server nobody knows that place. The one that is learned now says when
+        the phone moves from now on, and nothing of where it stands against the film's lock.
+        """
+        before = self._book.lock_of(stated.who.phone)
+        if before is not None and before.reference is not None:
+            self._lock, self._state = before, watch_again(before.reference, LIMITS)
+            return
+        self._anew = True
+        if self._state is None:
+            self._state = remember(LIMITS)
 
     def _finish(
         self,
@@ -153,17 +170,28 @@ class FilmWatch:
         now: Worth,
         stated: Stated,
     ) -> None:
+        own = self._film == film
         lock = self._lock or Lock(None, reading, frame)
-        if self._film != film and sent.do == "end":
-            # It ended while nobody here could hear of it: its record is made now.
-            self._book.begin(film, sent.since_s + sent.ago_s, lock, worth_to_json(now), stated)
+        if not own and sent.do == "end":
+            # It ended while nobody here could hear of it: its record is made now, of the place that
+            # the phone was locked at before, if any; this moment's says nothing of it.
+            past = self._book.lock_of(stated.who.phone) or Lock(None, _unseen(reading), frame)
+            since_s = sent.since_s + sent.ago_s
+            self._book.begin(film, since_s, past, worth_to_json(now), stated)
         told = None if self._state is None else self._state.told
-        if self._film == film and told is not None and told.watch is not Watch.LEARNING:
-            self._book.sample(film, told)  # where it stands at the end
-        picture = still(lock, told, stated)
+        if own and told is not None and told.watch is not Watch.LEARNING:
+            self._book.sample(film, self._against_lock(told))  # where it stands at the end
+        picture = still(lock, told, stated) if own and not self._anew else None
         self._book.finish(film, sent.since_s, picture, worth_to_json(now), sent.ago_s)
-        if self._film == film:
+        if own:
             self._film = None
+
+    def _against_lock(self, drift: Drift) -> Drift:
+        """What a drift says of the film's lock: of a place learned anew, only that it was left."""
+        if not self._anew:
+            return drift
+        watch = Watch.BLIND if drift.watch is Watch.STILL else drift.watch
+        return replace(drift, watch=watch, move=None)
 
     def _sample(self, drift: Drift, time_s: float) -> None:
         """A drift sample a second, and one whenever the watch says something else."""
@@ -175,9 +203,14 @@ class FilmWatch:
         self._sampled = (time_s, drift.watch)
         assert self._film is not None
         try:
-            self._book.sample(self._film, drift)
+            self._book.sample(self._film, self._against_lock(drift))
         except TeesquareError:
             logger.exception("a drift sample was not kept")
+
+
+def _unseen(reading: Reading) -> Reading:
+    """The same setup, and nothing known of the place."""
+    return not_found(NotFound(Reason.NO_RODS), reading.setup)
 
 
 def _aged(sent: FilmSent, waited_s: float) -> FilmSent:

@@ -126,6 +126,9 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
                 pages,
                 "teesquare.state().guidance?.film?.film === teesquare.state().film.current?.id",
             )
+            # It learns anew where the phones stand, and watches.
+            await wait_all(pages, "teesquare.state().guidance?.film?.locked === true", 30)
+            await asyncio.sleep(1.5)
             for page in pages:
                 await page.click("#film-go")
             await wait_all(pages, "teesquare.state().film.phase === 'idle'")
@@ -158,6 +161,10 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
     for name, took in zip(names, lasts, strict=True):
         record = kept[name]
         assert record.drift[: before[name]] == killed[name].drift
+        # Of the film's own place the next server knows nothing, and says so.
+        later = record.drift[before[name] :]
+        assert later and {row.watch for row in later} == {"blind"}
+        assert Records(records).still(name) is not None
         assert not record.unfinished and record.ended_s is not None
         assert record.ended_s - record.begun_s == pytest.approx(took, abs=0.5)
     for took, film in zip(lasts, played, strict=True):

@@ -120,6 +120,89 @@ def test_words_that_wait_for_a_picture_keep_their_time(store):
     assert store.get("film-2").ended_s == pytest.approx(ended_s, abs=0.1)
 
 
+def go_on(one, book):
+    """The phone on a new connection, its rods lying 3 cm away from where the film began."""
+    again = Filming(one.store)
+    again.clock, again.seq = one.clock, 100
+    book = book or FilmBook(FilmRecords(one.store, clock=one.clock), one.clock)
+    again.watch = FilmWatch(book)
+    ends = truth(replace(PLACE, offset_m=PLACE.offset_m + 0.03), Laid(), Camera()).ends_px
+    again.rods.ends = np.stack([ends[role] for role in Setup().roles])
+    return again
+
+
+@pytest.mark.parametrize("squared", [False, True], ids=["at once", "after a lock of its own"])
+def test_a_new_connection_goes_on_against_the_films_own_place(store, squared):
+    one = Filming(store)
+    one.run(6)
+    one.say("begin", "film-1", since_s=0.1)
+    one.run(2)
+    again = go_on(one, one.watch._book)
+    if squared:
+        again.run(1)  # square holds before the film's word comes
+    again.say("begin", "film-1", since_s=3.0)
+    assert again.run(3)["drift"]["watch"] == "moved"
+    again.say("end", "film-1", since_s=6.0)
+    again.run(0.2)
+    last = store.get("film-1").drift[-1]
+    assert last.watch == "moved" and last.six[0] == pytest.approx(0.03, abs=0.005)
+
+
+def test_after_a_restart_nobody_claims_that_the_camera_stood_where_it_stood(store):
+    """It was moved while the server was away: what is learned anew is not the film's place."""
+    one = Filming(store)
+    one.run(6)
+    one.say("begin", "film-1", since_s=0.1)
+    one.run(2)
+    picture = store.still("film-1")
+    assert picture is not None  # kept at once: the server may be killed
+    again = go_on(one, None)
+    again.say("begin", "film-1", since_s=3.0)
+    assert again.run(6)["drift"]["watch"] == "still"  # since it was learned anew
+    ends = truth(replace(PLACE, offset_m=PLACE.offset_m + 0.08), Laid(), Camera()).ends_px
+    again.rods.ends = np.stack([ends[role] for role in Setup().roles])
+    again.run(2)
+    again.say("end", "film-1", since_s=11.0)
+    again.run(0.2)
+    record = store.get("film-1")
+    after = [row for row in record.drift if row.at_s > record.begun_s + 3]
+    assert {row.watch for row in after} == {"blind", "moved"}
+    assert all(row.six is None for row in after)
+    assert store.still("film-1") == picture  # of the lock, not of a later moment
+    assert [t.watch for t in told(record)] == [Watch.BLIND, Watch.MOVED]
+
+
+@pytest.mark.parametrize("restarted", [False, True])
+def test_a_film_heard_of_after_its_end_is_of_the_place_locked_before_it_or_of_none(
+    store, restarted
+):
+    one = Filming(store)
+    one.run(6)
+    again = go_on(one, None if restarted else one.watch._book)
+    again.say("end", "film-1", since_s=4.0)
+    again.run(0.2)
+    record = store.get("film-1")
+    if restarted:
+        assert (record.verdict, record.placement) == ("not-found", None)
+        assert store.still("film-1") is None
+    else:
+        assert record.verdict == "square" and store.still("film-1") is not None
+
+
+def test_a_film_that_a_page_lost_keeps_its_picture(store):
+    one = Filming(store)
+    one.run(6)
+    one.say("begin", "film-1", since_s=0.1)
+    one.run(2)
+    picture = store.still("film-1")
+    again = go_on(one, one.watch._book)
+    again.say("lost", "film-1", since_s=2.0)
+    again.run(0.2)
+    record = store.get("film-1")
+    assert record.ended_s - record.begun_s == pytest.approx(2.0, abs=0.01)
+    assert store.still("film-1") == picture
+
+
 @pytest.fixture
 def hasty(store, monkeypatch):
     monkeypatch.setattr("server.records.HASTY_S", 0.02)
@@ -218,7 +301,7 @@ def test_a_still_that_finds_no_room_leaves_the_record_and_is_told(store):
     one.say("end", "film-1", since_s=1.0)
     one.run(0.2)
     assert store.get("film-1").ended_s is not None
-    assert len(said) == 1 and "picture was not kept" in said[0]
+    assert len(said) == 2 and all("picture was not kept" in sentence for sentence in said)
 
 
 def test_a_film_with_no_usable_name_is_refused(store):
