@@ -20,6 +20,7 @@ from server.report_numbers import told
 from server.report_page import report_html
 from tests.clips import FPS, READ_CODE_JS, ClipFrame, write_clip
 from tests.live.browser import begin, page_on_clip
+from tests.live.crowding import Crowding
 from vision.drift import Watch
 from vision.setup import View
 
@@ -104,6 +105,7 @@ async def job(tmp_path, *, still_s, moved_s, film_s, move_at_s, capsys, size=(39
             f"spy.n !== null && spy.n < {at} && spy.n >= {at - round((2 + move_at_s) * FPS)}"
         )
         await until(until_move, 90)
+        crowded = Crowding()
         await page.evaluate(
             "document.querySelector('#film-go').click(); spy.go = performance.now()"
         )
@@ -114,6 +116,7 @@ async def job(tmp_path, *, still_s, moved_s, film_s, move_at_s, capsys, size=(39
         await shot("3-filming")
         await until("spy.alarm !== null", move_at_s + 10)
         await shot("4-alarm")
+        kept.crowded = crowded.factor()
         left_s = await page.evaluate(f"{film_s} - (performance.now() - spy.film) / 1000")
         await asyncio.sleep(left_s)
         await page.click("#film-go")
@@ -147,7 +150,7 @@ async def job(tmp_path, *, still_s, moved_s, film_s, move_at_s, capsys, size=(39
     with capsys.disabled():
         print(
             f"\nfilming {(spy['film'] - spy['go']) / 1000:.2f} s after the press; moved "
-            f"{(spy['moved'] - spy['film']) / 1000:.2f} s into the film; alarm {late_s:.2f} s "
+            f"{(spy['moved'] - spy['film']) / 1000:.2f} s into the film; alarm {late_s:.2f} s (machine crowded {kept.crowded:.1f} times) "
             f"after the move; film {film['lasts_s']:.1f} s, {film['mime']}, plays "
             f"{json.dumps(played)}, marks {film['marks'][:2]}; pictures in {tmp_path}"
         )
@@ -159,7 +162,7 @@ async def job(tmp_path, *, still_s, moved_s, film_s, move_at_s, capsys, size=(39
 
 
 def check(film, spy, played, kept, late_s, film_s, move_at_s):
-    assert 0 <= late_s <= 1.0
+    assert 0 <= late_s <= 1.0 * kept.crowded
     # The countdown that was set: two seconds.
     assert (spy["film"] - spy["go"]) / 1000 == pytest.approx(2.0, abs=0.5)
     assert played["lasts"] == pytest.approx(film["lasts_s"], abs=0.5)
