@@ -15,6 +15,7 @@ from server.hosts import Hosts
 from server.keys import Keys
 from server.metrics import MetricsPages
 from server.problems import problems
+from server.records_page import RecordsPage
 from server.registry import Sessions
 from server.static import web_file
 from server.tokens import Tokens
@@ -97,6 +98,7 @@ def make_app(config: ServerConfig) -> web.Application:
     app.cleanup_ctx.append(metrics.watch)
     MetricsPages(metrics, app[SESSIONS].tally).add_routes(app)
     BoardPage(app[SESSIONS].board).add_routes(app)
+    RecordsPage(app[SESSIONS].records, POLICY).add_routes(app)
     return app
 
 

@@ -17,6 +17,7 @@ _COMMANDS = {
     "serve": ("server.serve", "guide phones on this network"),
     "check": ("server.check", "read photos and clips"),
     "calibrate": ("server.calibrate", "measure a lens, and keep its profile"),
+    "records": ("server.records_command", "list, report, export and delete the records of films"),
     "doctor": ("server.doctor", "say why a phone cannot reach this machine"),
     "demo": ("server.demo.command", "try it without a phone"),
 }

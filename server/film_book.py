@@ -43,8 +43,10 @@ class Keeper(Protocol):
     def sample(self, film: str, row: Row) -> None:
         """One more drift sample."""
 
-    def finish(self, film: str, ended_s: float, still: bytes | None, worth: dict[str, Any]) -> None:
-        """A film has ended."""
+    def finish(
+        self, film: str, ended_s: float, picture: bytes | None, worth: dict[str, Any]
+    ) -> None:
+        """A film has ended; without a `picture` the one of its begin stays."""
 
 
 class FilmBook:
@@ -58,6 +60,10 @@ class FilmBook:
         self._mutex = threading.Lock()
         self._locks: dict[str, Lock] = {}
         self._begun_s: dict[str, float] = {}
+
+    def now_s(self) -> float:
+        """Unix seconds."""
+        return self._clock()
 
     def keep_lock(self, phone: str, lock: Lock) -> None:
         """Remember where a phone was locked, for its next connection."""
@@ -93,7 +99,7 @@ class FilmBook:
         self,
         film: str,
         lasted_s: float,
-        still: bytes | None,
+        picture: bytes | None,
         worth: dict[str, Any],
         ago_s: float = 0.0,
     ) -> None:
@@ -102,7 +108,7 @@ class FilmBook:
             begun_s = self._begun_s.pop(film, None)
         ended_s = self._clock() - ago_s if begun_s is None else begun_s + lasted_s
         if self.keeper is not None:
-            self.keeper.finish(film, ended_s, still, worth)
+            self.keeper.finish(film, ended_s, picture, worth)
 
 
 def row_of(drift: Drift, at_s: float) -> Row:

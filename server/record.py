@@ -30,6 +30,14 @@ class RecordError(TeesquareError):
     """A record that cannot be; the message says what to do."""
 
 
+class NotKept(RecordError):
+    """There is no such film or person in the records."""
+
+
+class SpoiltRecord(RecordError):
+    """A record that is there and cannot be read: of a newer program, or broken."""
+
+
 @dataclass(frozen=True, slots=True)
 class StartOffset:
     """Another film of the same swing: this one began `offset_s` later than that (1 sigma)."""

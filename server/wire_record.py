@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.places import Row
-from server.record import FilmRecord, RecordError, StartOffset
+from server.record import FilmRecord, SpoiltRecord, StartOffset
 from server.wire import setup_from_json
 from server.wire_drift import log_to_json
 from vision.effect import Effect
@@ -97,19 +97,19 @@ def record_to_json(record: FilmRecord, drift: bool = True) -> dict[str, Any]:
 
 
 def record_from_json(obj: object) -> FilmRecord:
-    """The record of such an object. Raises RecordError: from a newer program, or spoilt."""
+    """The record of such an object. Raises SpoiltRecord: from a newer program, or spoilt."""
     if not isinstance(obj, dict):
-        raise RecordError("a record is not an object: give one that this program wrote")
+        raise SpoiltRecord("a record is not an object: give one that this program wrote")
     version = obj.get("version")
     if isinstance(version, int) and version > VERSION:
-        raise RecordError(
+        raise SpoiltRecord(
             f"this record was written by a newer teesquare (its version is {version}, this one "
             f"knows {VERSION}): update teesquare to read it"
         )
     try:
         return _record(obj)
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, TeesquareError) as wrong:
-        raise RecordError(
+        raise SpoiltRecord(
             f"a record is spoilt ({type(wrong).__name__}: {wrong}): give one that this program "
             "wrote, or delete it"
         ) from wrong
@@ -236,11 +236,11 @@ def record_text(record: FilmRecord) -> str:
 
 
 def record_from_text(text: str, drift: tuple[Row, ...] = ()) -> FilmRecord:
-    """The record of such a line. Raises RecordError."""
+    """The record of such a line. Raises SpoiltRecord."""
     try:
         obj = json.loads(text)
     except ValueError as wrong:
-        raise RecordError("a record is not JSON: delete it, or restore a copy") from wrong
+        raise SpoiltRecord("a record is not JSON: delete it, or restore a copy") from wrong
     return replace(record_from_json(obj), drift=drift)
 
 
