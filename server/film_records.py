@@ -36,6 +36,8 @@ class FilmRecords:
             bay=who.bay,
             phone=who.phone,
             camera=stated.camera,
+            again=lock.again,
+            steady=lock.steady,
             versions={"teesquare": _version()},
         )
         self._records.begin(record)

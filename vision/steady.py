@@ -1,7 +1,11 @@
 """A phone that stands: its last looks at the rods as one, with what averaging cannot remove.
 
-Pixels are averaged by `vision.still`, which leaves at least half of a look's stated sigma. Of the
-tilt sensor's readings the noise shrinks; what stays beside its fixed error is `WANDER_RAD`.
+The rods are combined by `vision.still`. A single look's stated sigma holds what the finder errs by
+in general. Of that a half is taken to come and go with how the rods lie to the pixels, which two
+stands of one phone do not share: more than was measured of it (`vision.drift_solve.PLACED_PX`), and
+no averaging lowers it. The rest is what differs from place to place and rod to rod, and is seen in
+the scatter if it is there. Of the tilt sensor's readings the noise shrinks; what
+stays beside its fixed error is `WANDER_RAD`.
 """
 
 from __future__ import annotations
@@ -12,13 +16,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.drift_solve import rod_numbers
+from vision.drift_solve import PLACED_PX, rod_numbers
 from vision.memory import memory_of, worth
 from vision.pose import Pose, solve_pose
 from vision.reading import Reading
-from vision.rods import End, Rods
+from vision.rods import Rod, Rods
 from vision.setup import Setup, Tilt
-from vision.still import Stance, combine
+from vision.still import FIXED, Stance, combine
 
 EVERY_S = 0.1  # looks nearer to one another say hardly more
 MOST = 50  # looks kept: five seconds
@@ -110,7 +114,32 @@ def steady(state: Standstill) -> Steady | None:
     still = combine(range(len(finds)), finds, state.size, setup)
     if still.stance is not Stance.STILL:
         return newest
-    return Steady(still.rods, state.size, setup, len(still.used), state.since_s)
+    rods = _sharpened(still.rods, [finds[k] for k in still.used], max(state.size))
+    return Steady(rods, state.size, setup, len(still.used), state.since_s)
+
+
+def _sharpened(mean: Rods, finds: list[Rods], long_px: int) -> Rods:
+    """The mean of the finds with the sigmas that a difference of two stands has."""
+    numbers = rod_numbers(_ends(mean), np.stack([_ends(rods) for rods in finds]))
+    count = worth(len(numbers), memory_of(numbers))
+    across, along = (floor * long_px / 1280 for floor in PLACED_PX)
+
+    def sigma(stated: list[float], scatter: float, least: float) -> float:
+        common = max(FIXED * float(np.median(stated)), least)
+        return math.sqrt(common**2 + scatter**2 / count)
+
+    def one(k: int, rod: Rod) -> Rod:
+        each = [rods.both[k] for rods in finds]
+        # A line's sigma holds where its two errors are independent: see `vision.still`.
+        lines = math.sqrt(float(numbers[:, 2 * k : 2 * k + 2].var(axis=0, ddof=1).mean()) / 2)
+        ends = numbers[:, 4 + 2 * k : 6 + 2 * k].std(axis=0, ddof=1)
+        first, second = (
+            sigma([rod.end_sigma_px[e] for rod in each], float(ends[e]), along) for e in range(2)
+        )
+        line = sigma([rod.line_sigma_px for rod in each], lines, across)
+        return replace(rod, line_sigma_px=line, end_sigma_px=(first, second))
+
+    return replace(mean, first=one(0, mean.first), second=one(1, mean.second))
 
 
 def _same_kind(a: Setup | None, b: Setup) -> bool:
@@ -160,8 +189,3 @@ def _tilt(read: list[Tilt | None]) -> Tilt | None:
     return replace(
         last, pitch_rad=pitch, roll_rad=roll, sigma_rad=pitch_sigma, roll_sigma_rad=roll_sigma
     )
-
-
-def seen_ends(rods: Rods) -> NDArray[np.bool_]:
-    """Which of both rods' ends (2, 2) show."""
-    return np.array([[kind is End.SEEN for kind in rod.ends] for rod in rods.both])

@@ -1,7 +1,7 @@
 // The page's own strings. Guidance sentences arrive ready-made from the server.
 
 export const LANGUAGE = "en";
-const FILES = ["page", "board", "film"]; // of texts/LANGUAGE; no key in two of them
+const FILES = ["page", "board", "film", "again"]; // of texts/LANGUAGE; no key in two of them
 let strings = {};
 
 /** Loads the strings; call once before anything is shown. */
