@@ -12,7 +12,9 @@ from vision.same_place import Led, Sameness
 
 def label(record: FilmRecord, speech: Speech) -> str:
     """An earlier film in a few words: bay, and when it was made."""
-    at = datetime.fromtimestamp(record.begun_s).astimezone().strftime("%Y-%m-%d %H:%M")
+    made = datetime.fromtimestamp(record.begun_s).astimezone()
+    month = fill(speech, f"again.month.{made.month}")
+    at = f"{made.day}\u00a0{month} {made.year}, {made:%H:%M}"
     if record.bay:
         return fill(speech, "again.name.bay", bay=record.bay, at=at)
     return fill(speech, "again.name", at=at)

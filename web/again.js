@@ -1,5 +1,6 @@
 // "Same place again": an earlier film is chosen, and the page leads the phone to where it stood.
 
+import { spread } from "./decide.js";
 import { t } from "./texts.js";
 import { lengthUnit } from "./units.js";
 
@@ -141,41 +142,57 @@ export class AgainPlace {
   }
 
   #row(row) {
-    const cells = this.rows.get(row.quantity) ?? this.#newRow(row.quantity);
-    const unit = this.settings().units;
+    const cells = this.rows.get(row.quantity) ?? this.#cell(row.quantity);
+    const { units } = this.settings();
     const side = row.difference > 0 ? "more" : "less";
-    const size = number(Math.abs(row.difference), row, unit);
+    const size = difference(row, units);
     cells.root.dataset.mark = row.mark;
-    put(cells.then, number(row.then, row, unit));
-    put(cells.now, number(row.now, row, unit));
-    const word = zero(size) ? "" : ` ${t(`again.${side}.${row.quantity}`)}`;
-    put(cells.difference, size + word);
-    put(cells.spread, `± ${number(1.96 * row.sigma, row, unit)}`);
+    put(cells.value, size.value);
+    put(cells.unit, size.unit);
+    put(cells.spread, size.spread);
+    put(cells.side, zero(size.value) ? "" : t(`again.${side}.${row.quantity}`));
+    put(cells.both, t("again.both", places(row, units)));
     put(cells.mark, t(`again.mark.${row.mark}`));
   }
 
-  #newRow(quantity) {
-    const cell = (className) => make("td", { className });
-    const spread = make("span", { className: "spread" });
-    const difference = make("b", {});
-    const mark = make("span", { className: "mark" });
-    const cells = { then: cell("then"), now: cell("now"), difference, spread, mark };
-    cells.root = make("tr", { className: "cell" }, make("th", { scope: "row" }, t(`again.quantity.${quantity}`)),
-      cells.then, cells.now, make("td", { className: "again-difference" }, difference, " ", spread),
-      make("td", {}, mark));
+  #cell(quantity) {
+    const part = (tag, className, ...children) => make(tag, { className }, ...children);
+    const cells = {
+      value: part("b", ""), unit: part("span", "cell-unit"), spread: part("span", "spread"),
+      side: part("span", "direction"), both: part("dd", "again-both"), mark: part("span", "mark"),
+    };
+    cells.root = part("div", "cell", part("dt", "", t(`again.quantity.${quantity}`)),
+      part("dd", "reading", part("span", "value", cells.value, cells.unit), cells.side),
+      cells.both, part("dd", "verdict", cells.mark, cells.spread));
     cells.root.dataset.quantity = quantity;
-    this.table.querySelector("tbody").append(cells.root);
+    this.table.append(cells.root);
     this.rows.set(quantity, cells);
     return cells;
   }
 }
 
-/** Lengths in cm or inches to a tenth, angles in degrees to a tenth; with the unit. */
-function number(value, row, units) {
-  if (value === null) return "–";
+/** The difference's size as strings, with no more digits than are known. */
+function difference(row, units) {
   const [factor, unit] = row.unit === "deg" ? [1, t("unit.deg")] : lengthUnit(units);
-  const text = (value * factor).toFixed(1);
-  return `${(zero(text) ? text.replace("-", "") : text.replace("-", "−"))}${row.unit === "deg" ? "" : " "}${unit}`;
+  const wide = row.sigma === null ? null : spread(row.sigma) * factor;
+  const digits = row.unit === "deg" || (wide !== null && wide < 1) ? 1 : 0;
+  return {
+    value: row.difference === null ? "–" : Math.abs(row.difference * factor).toFixed(digits),
+    unit, spread: wide === null ? "" : `± ${Math.max(wide, 10 ** -digits).toFixed(digits)}`,
+  };
+}
+
+/** Where the phone was and is: {then, now} for the texts. */
+function places(row, units) {
+  const far = row.quantity === "distance";
+  const [factor, unit] = row.unit === "deg" ? [1, t("unit.deg")] : lengthUnit(units, far);
+  const digits = far ? 2 : row.unit === "deg" ? 1 : 0;
+  const at = (value) => {
+    if (value === null) return "–";
+    const text = (value * factor).toFixed(digits);
+    return zero(text) ? text.replace("-", "") : text.replace("-", "−");
+  };
+  return { then: at(row.then), now: at(row.now) + (row.unit === "deg" ? unit : `\u00a0${unit}`) };
 }
 
 function zero(text) {

@@ -53,7 +53,8 @@ CAMERA = """
     Object.defineProperty(track, "label", { value: "camera2 0, facing back" });
     return stream;
   };
-  const noise = () => NOISE * Math.sqrt(-2 * Math.log(1 - Math.random())) * Math.cos(6.2832 * Math.random());
+  const noise = () =>
+    NOISE * Math.sqrt(-2 * Math.log(1 - Math.random())) * Math.cos(6.2832 * Math.random());
   setInterval(() => {
     const event = new Event("devicemotion");
     const [x, y, z] = stand.gravity.map((g, k) => g + BIAS[k] + noise());
@@ -115,24 +116,25 @@ async def page_on_ground(
         yield server, page
 
 
+WAYS = {
+    "left": ("offset_m", -1),
+    "right": ("offset_m", 1),
+    "forward": ("distance_m", -1),
+    "back": ("distance_m", 1),
+    "up": ("height_m", 1),
+    "down": ("height_m", -1),
+    "turn-left": ("yaw_rad", -1),
+    "turn-right": ("yaw_rad", 1),
+    "tilt-up": ("pitch_rad", 1),
+    "tilt-down": ("pitch_rad", -1),
+    "clockwise": ("roll_rad", 1),
+    "counterclockwise": ("roll_rad", -1),
+}
+UNITS = {"cm": 0.01, "m": 1.0, "deg": math.radians(1.0), "°": math.radians(1.0)}
+
+
 class Person:
     """Does what the page shows, as people do: nine tenths of it, give or take."""
-
-    WAYS = {
-        "left": ("offset_m", -1),
-        "right": ("offset_m", 1),
-        "forward": ("distance_m", -1),
-        "back": ("distance_m", 1),
-        "up": ("height_m", 1),
-        "down": ("height_m", -1),
-        "turn-left": ("yaw_rad", -1),
-        "turn-right": ("yaw_rad", 1),
-        "tilt-up": ("pitch_rad", 1),
-        "tilt-down": ("pitch_rad", -1),
-        "clockwise": ("roll_rad", 1),
-        "counterclockwise": ("roll_rad", -1),
-    }
-    UNITS = {"cm": 0.01, "m": 1.0, "deg": math.radians(1.0), "°": math.radians(1.0)}
 
     def __init__(self, ground: Ground, seed: int) -> None:
         self.ground = ground
@@ -141,11 +143,11 @@ class Person:
 
     def obey(self, shown: dict) -> bool:
         """One instruction as it stands on the page; False where it asks for no move."""
-        way = self.WAYS.get(shown["arrow"])
+        way = WAYS.get(shown["arrow"])
         if way is None or not shown["number"]:
             return False
         name, sign = way
-        told = float(shown["number"]) * self.UNITS[shown["unit"]]
+        told = float(shown["number"]) * UNITS[shown["unit"]]
         sloppy = 0.01 if name.endswith("_m") else math.radians(0.15)
         step = sign * 0.9 * told + float(self.rng.normal(0, sloppy))
         pose = asdict(self.ground.pose)

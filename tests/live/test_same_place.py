@@ -1,4 +1,4 @@
-"""Same place again, for real: a film, another day's stand, and a person who does what the page says.
+"""Same place again, for real: a film, another day, and a person who does what the page says.
 
 Two runs of the real page in Chromium against the real server over WebRTC; the picture is drawn for
 wherever the person has put the phone, and the rods were laid anew between the runs.
@@ -11,7 +11,6 @@ import math
 import time
 from dataclasses import asdict
 
-import numpy as np
 import pytest
 
 from server.app import SESSIONS
@@ -26,7 +25,8 @@ pytestmark = pytest.mark.browser
 THEN = Pose(0.012, 3.4, 1.0, math.radians(0.4), math.radians(-9), math.radians(-0.3))
 ELSEWHERE = Pose(0.21, 3.75, 0.86, math.radians(-3), math.radians(-7), math.radians(1.5))
 SETTINGS = """
-localStorage.setItem("teesquare.settings", JSON.stringify({ film_delay_s: 0, bay: "4", player: "Ada B." }));
+const chosen = { film_delay_s: 0, bay: "4", player: "Ada B." };
+localStorage.setItem("teesquare.settings", JSON.stringify(chosen));
 """
 SHOWN = """() => ({
   ...teesquare.state().shown, again: teesquare.state().guidance?.again ?? null,
@@ -68,9 +68,9 @@ async def follow(page, person, ground, seconds):
         if shown["kind"] == "same":
             return story
         # A person reads for a second or so, and looks again once the picture has caught up.
-        if shown["kind"] == "again" and now_s - told_s > 1.2 and shown["fresh"] == ground.stands:
-            if person.obey(shown):
-                told_s = time.monotonic()
+        caught_up = now_s - told_s > 1.2 and shown["fresh"] == ground.stands
+        if shown["kind"] == "again" and caught_up and person.obey(shown):
+            told_s = time.monotonic()
         await asyncio.sleep(0.1)
 
 
@@ -105,12 +105,7 @@ async def test_the_page_leads_back_to_where_a_film_was_made(capsys, tmp_path):
         second = await film(page, server)
     with capsys.disabled():
         print(f"\nsame after {took_s:.0f} s and {len(person.did)} moves: {person.did}")
-        print(
-            {
-                k: round(float(np.degrees(v) if k.endswith("rad") else 100 * v), 2)
-                for k, v in left.items()
-            }
-        )
+        print({k: round(float(v) * (57.3 if "rad" in k else 100), 2) for k, v in left.items()})
         print(story, tmp_path)
     assert abs(left["offset_m"]) <= 0.03
     assert abs(left["distance_m"]) <= 0.05
