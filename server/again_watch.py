@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from server.again_places import earlier_at, may_see
@@ -46,9 +46,14 @@ class Here:
     `leading`: it is being led. `film`: the earlier film, once the verdict is "same".
     """
 
-    steady: Steady | None = None
+    still: Standstill = field(default_factory=Standstill)
     leading: bool = False
     film: str | None = None
+
+    @property
+    def steady(self) -> Steady | None:
+        """The mean look; worked out only when asked for."""
+        return steady(self.still)
 
 
 NOWHERE = Here()
@@ -74,7 +79,7 @@ class AgainWatch:
         """How the phone stands after the last picture."""
         same = self._led is not None and self._led.verdict is Sameness.SAME
         film = self._then.film if self._then is not None and same else None
-        return Here(steady(self._still), self._then is not None and self._reason is None, film)
+        return Here(self._still, self._then is not None and self._reason is None, film)
 
     def command(self, sent: AgainSent) -> None:
         """Take over what the page wants; pages repeat it, and an old one may arrive late."""
@@ -147,7 +152,8 @@ class AgainWatch:
             return
         kin = same_kit(then, stated, now.setup)
         try:
-            both = _both(then, now, kin)
+            lain = self._done is not None and self._done.same_rods
+            both = _both(then, now, kin, lain)
         except TeesquareError:
             logger.exception("an earlier place could not be compared")
             both = None
@@ -173,10 +179,10 @@ def same_kit(then: FilmRecord, stated: Stated, setup: Setup) -> bool:
     ) and lengths[0] == lengths[1]
 
 
-def _both(then: FilmRecord, now: Steady, kin: bool) -> Both | None:
+def _both(then: FilmRecord, now: Steady, kin: bool, lain: bool) -> Both | None:
     """Both stands; of a record without its mean look, each solved for itself."""
     if then.steady is not None:
-        return joint(then.steady, now, kin)
+        return joint(then.steady, now, kin, lain)
     if then.standing is None or then.layout is None:
         return None
     pose = now.pose()

@@ -95,12 +95,16 @@ class PlaceSent:
 
 @dataclass(frozen=True, slots=True)
 class AgainSent:
-    """`do`: "lead" to where `film` was made, or the newest of `bay`, or "stop" it."""
+    """`do`: "lead" to where `film` was made, or the newest of `bay`, or "stop" it.
+
+    `same_rods`: the person says that the rods have lain untouched since.
+    """
 
     seq: int
     do: str
     film: str | None = None
     bay: str | None = None
+    same_rods: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,7 +354,8 @@ def _again(message: dict[str, Any]) -> AgainSent:
         raise MessageError("A film's name must be 1 to 64 letters, digits, - or _.")
     if film is None and not (isinstance(bay, str) and 0 < len(bay.strip()) <= MAX_BAY):
         raise MessageError(f"Name an earlier film, or a bay of 1 to {MAX_BAY} letters.")
-    return AgainSent(seq, "lead", film, None if film is not None else str(bay).strip())
+    named = None if film is not None else str(bay).strip()
+    return AgainSent(seq, "lead", film, named, message.get("same_rods") is True)
 
 
 def _film(message: dict[str, Any]) -> FilmSent:

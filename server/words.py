@@ -51,7 +51,7 @@ class Plain:
 
 
 # The server's files of templates in web/texts/LANGUAGE; no key in two.
-FILES = ("guidance", "clips", "film", "again")
+FILES = ("guidance", "clips", "film", "again", "compare")
 
 
 @cache

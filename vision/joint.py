@@ -86,11 +86,12 @@ def both_of(a: Standing, b: Standing, layout_a: Layout, layout_b: Layout) -> Bot
     return Both(a.placement, b.placement, layout_a, layout_b, cov)
 
 
-def joint(a: Steady, b: Steady, same_kit: bool) -> Both | None:
+def joint(a: Steady, b: Steady, same_kit: bool, same_rods: bool = False) -> Both | None:
     """Both stands solved together; None where the rods of one of them fit no pose.
 
-    `same_kit`: the same phone, lens and sticks. Both views must be of one kind and hand; the place
-    is told from the line that `b` names.
+    `same_kit`: the same phone, lens and sticks. `same_rods`: they lie untouched, so that what is
+    not known of how they lie is one and the same too. Both views must be of one kind and hand; the
+    place is told from the line that `b` names.
     """
     setup_a = replace(a.setup, line=b.setup.line)
     pose_a, pose_b = replace(a, setup=setup_a).pose(), b.pose()
@@ -98,9 +99,15 @@ def joint(a: Steady, b: Steady, same_kit: bool) -> Both | None:
     kits = _kits(a.size, b.size, same_kit)
     count = max(int(k.max()) for k in kits) + 1
     where = [np.concatenate([kit, count + OWN * k + np.arange(OWN)]) for k, kit in enumerate(kits)]
+    if same_rods:
+        where[0][KIT + 6 :] = where[1][KIT + 6 :]
     start = np.zeros(count + 2 * OWN)
     for view, index in zip(views, where, strict=True):  # b last: the common part begins as there
         start[index] = view.numbers()
+    if same_rods:  # a's own three are no unknowns any more
+        used = np.unique(np.concatenate(where))
+        start = start[used]
+        where = [np.searchsorted(used, index) for index in where]
     problem = _Problem(views, where, _priors(views, where, len(start)))
     params, rows, slope = _solve(problem, start)
     freedom = max(len(rows) - len(start), 1)
@@ -216,10 +223,12 @@ def _priors(
             mean = known.mean.copy()
             mean[:6] -= view.shift
             add(eleven, whitening(known.cov) * scale, mean / scale)
-            covered.update(index[:KIT].tolist())
+            covered.update(eleven.tolist())
             continue
         mean, sigma = shared_prior(view.size, view.setup)
-        add(layout, np.diag(1 / sigma[6:]), mean[6:])
+        if int(layout[0]) not in covered:
+            add(layout, np.diag(1 / sigma[6:]), mean[6:])
+            covered.update(layout.tolist())
         tilt = view.setup.tilt
         bias = LEAST_SIGMA if tilt is None else max(tilt.bias_sigma_rad, LEAST_SIGMA)
         kit_mean = np.concatenate([(mean[:6] - view.shift) / view.scale, [0.0, 0.0]])

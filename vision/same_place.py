@@ -51,6 +51,7 @@ class Other(StrEnum):
     VIEW = "view"
     HAND = "hand"
     NO_PLACE = "no-place"  # the earlier film has none
+    LINE = "line"  # told from another line (toes, hands, middle), and no pictures to tell anew
     MISFIT = "misfit"  # the rods of one of them fit no pose together with the other's
 
 

@@ -90,7 +90,7 @@ export class AgainPlace {
       make("h2", {}, t("again.title")), make("p", {}, t("again.what")));
     if (!places) form.append(make("p", { className: "field-problem", role: "alert" }, t("again.failed")));
     else if (!places.length) form.append(make("p", { id: "again-none" }, t("again.none")));
-    else form.append(...this.#latest(places), ...places.map((place) => this.#entry(place)));
+    else form.append(...this.#latest(places), ...places.map((place) => this.#entry(place)), this.#lain());
     if (this.on) {
       form.append(this.#button("again-stop", "", () => this.#send({ do: "stop" }), t("again.stop")));
     }
@@ -104,7 +104,17 @@ export class AgainPlace {
     const { view } = this.settings();
     if (!bay || !places.some((place) => this.#fits(place) && place.bay === bay)) return [];
     const text = t("again.bay.latest", { bay, view: t(`view.${view}`).toLowerCase() });
-    return [this.#button("again-bay", "strong", () => this.#send({ do: "lead", bay }), text)];
+    return [this.#button("again-bay", "strong", () => this.#lead({ bay }), text)];
+  }
+
+  /** Rods that nobody has touched since then: more is known of them. */
+  #lain() {
+    const box = make("input", { type: "checkbox", id: "again-lain" });
+    return make("label", { className: "check", htmlFor: box.id }, box, make("span", {}, t("again.lain")));
+  }
+
+  #lead(what) {
+    this.#send({ do: "lead", ...what, same_rods: this.dialog.querySelector("#again-lain").checked });
   }
 
   #fits(place) {
@@ -125,7 +135,7 @@ export class AgainPlace {
     if (place.square) facts.push(t("again.entry.square"));
     const fits = this.#fits(place);
     if (!fits) facts.push(t("again.entry.other"));
-    const button = this.#button("", "again-entry", () => this.#send({ do: "lead", film: place.film }),
+    const button = this.#button("", "again-entry", () => this.#lead({ film: place.film }),
       make("b", {}, at), make("span", {}, facts.filter(Boolean).join(" · ")));
     button.disabled = !fits;
     button.dataset.film = place.film;

@@ -279,3 +279,22 @@ def test_truth_there_and_back():
     made, _ = laid_anew(rng)
     own = usable(made, rng, 1.0)
     assert own_of(made, truth_of(made, own)) == pytest.approx(own)
+
+
+def test_rods_that_lie_untouched_err_alike():
+    """Down the line a pair's unknown separation is what distance suffers from most."""
+    rng = np.random.default_rng(30)
+    narrower, errors = [], []
+    for _ in range(25):
+        made, _ = laid_anew(rng, View.DOWN_THE_LINE)
+        truth = np.array([0.05, 3.4, 1.0, 0.0, math.radians(-9), 0.0])
+        step = rng.uniform(-1, 1, 6) * np.array([0.05, 0.05, 0.05, 0.02, 0.02, 0.02])
+        a = stand(rng, made, own_of(made, truth))
+        b = stand(rng, made, own_of(made, truth + step))
+        apart, lain = (joint(a.look, b.look, True, same_rods=same) for same in (False, True))
+        sigma = np.sqrt(np.diag(lain.difference_cov))
+        narrower.append(sigma / np.sqrt(np.diag(apart.difference_cov)))
+        errors.append((lain.difference - step) / sigma)
+    assert (np.median(narrower, axis=0) <= 1.0 + 1e-6).all()
+    assert np.median(narrower, axis=0)[1] < 0.8
+    assert (np.abs(errors) < 2).mean() > 0.9

@@ -99,7 +99,7 @@ async def test_a_place_is_chosen_and_the_way_there_takes_the_panel(
         await p.page.screenshot(path=str(tmp_path / f"list-{size[0]}.png"))
         await p.page.click(".again-entry[data-film='film-1']")
         sent = await p.sent("agains", 1)
-        assert (sent["do"], sent["film"]) == ("lead", "film-1")
+        assert (sent["do"], sent["film"], sent["same_rods"]) == ("lead", "film-1", False)
         assert (await p.state())["again"]["seq"] == 1
         p.server.guidance = copy.deepcopy(OFF) | {"again": FAR}
         await p.until_kind("again")
@@ -141,9 +141,10 @@ async def test_the_newest_of_a_bay_is_one_press_and_a_refusal_is_told() -> None:
         await p.until_kind("off")
         await p.page.click("#place-open")
         await p.page.click("#again-open")
+        await p.page.click("#again-lain")
         await p.page.click("#again-bay")
         sent = await p.sent("agains", 1)
-        assert (sent["do"], sent["bay"]) == ("lead", "4")
+        assert (sent["do"], sent["bay"], sent["same_rods"]) == ("lead", "4", True)
         reason = "These rods do not fit those of then."
         p.server.guidance = copy.deepcopy(OFF) | {
             "again": FAR | {"verdict": None, "reason": reason, "rows": [], "big": None, "say": None}
