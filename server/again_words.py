@@ -16,7 +16,9 @@ def label(record: FilmRecord, speech: Speech) -> str:
     month = fill(speech, f"again.month.{made.month}")
     at = f"{made.day}\u00a0{month} {made.year}, {made:%H:%M}"
     if record.bay:
-        return fill(speech, "again.name.bay", bay=record.bay, at=at)
+        # "4" is told as "bay 4"; "studio" and "bay 4" speak for themselves.
+        bay = fill(speech, "again.bay", bay=record.bay) if record.bay.isdigit() else record.bay
+        return fill(speech, "again.name.bay", bay=bay, at=at)
     return fill(speech, "again.name", at=at)
 
 

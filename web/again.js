@@ -103,7 +103,7 @@ export class AgainPlace {
     const { bay } = this.who();
     const { view } = this.settings();
     if (!bay || !places.some((place) => this.#fits(place) && place.bay === bay)) return [];
-    const text = t("again.bay.latest", { bay, view: t(`view.${view}`).toLowerCase() });
+    const text = t("again.bay.latest", { bay: called(bay), view: t(`view.${view}`).toLowerCase() });
     return [this.#button("again-bay", "strong", () => this.#lead({ bay }), text)];
   }
 
@@ -131,7 +131,7 @@ export class AgainPlace {
       distance: `${(place.distance_m * far).toFixed(1)} ${farUnit}`,
       height: `${(place.height_m * near).toFixed(0)} ${nearUnit}`,
     });
-    const facts = [t(`view.${place.view}`), place.bay && `${t("settings.bay")} ${place.bay}`, place.player, size];
+    const facts = [t(`view.${place.view}`), place.bay && called(place.bay), place.player, size];
     if (place.square) facts.push(t("again.entry.square"));
     const fits = this.#fits(place);
     if (!fits) facts.push(t("again.entry.other"));
@@ -203,6 +203,11 @@ function places(row, units) {
     return zero(text) ? text.replace("-", "") : text.replace("-", "−");
   };
   return { then: at(row.then), now: at(row.now) + (row.unit === "deg" ? unit : `\u00a0${unit}`) };
+}
+
+/** "4" is told as "bay 4"; "studio" and "bay 4" speak for themselves. */
+function called(bay) {
+  return /^\d+$/.test(bay) ? t("again.bay", { bay }) : bay;
 }
 
 function zero(text) {

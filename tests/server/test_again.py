@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from importlib import resources
 
 import aiohttp
 import jsonschema
@@ -127,6 +128,13 @@ async def test_the_list_needs_the_key_and_names_nobody_to_strangers():
 # ---- the way back
 
 
+AGAIN = jsonschema.Draft202012Validator(
+    json.loads(
+        resources.files("web").joinpath("schema", "again.schema.json").read_text(encoding="utf-8")
+    )
+)
+
+
 class Sim:
     """A phone at rods: readings with noise, its tilt sensor wrong by a fixed 0.4 degrees."""
 
@@ -167,6 +175,7 @@ class Sim:
             self.time_s += 1 / 8
             reading = self.reading()
             told = watch.look(reading, SIZE, self.time_s, self.stated)
+            AGAIN.validate(told["again"])
             if films is not None:
                 told |= films.look(reading, FRAME, self.time_s, self.stated, watch.here)
         return told

@@ -84,7 +84,7 @@ def test_facts_of_the_trade():
     wedge, driver = (Player(club=c).ball_m for c in ("wedge", "driver"))
     assert f"{wedge:.2f} m (wedge) to {driver:.2f} m (driver)" in text
     facts = [line for line in text.splitlines() if line.startswith("| ") and line[2].isdigit()]
-    assert len(facts) == 15 and all(f.endswith("| common practice, no source |") for f in facts)
+    assert len(facts) == 17 and all(f.endswith("| common practice, no source |") for f in facts)
 
 
 def test_the_output_heading_that_other_documents_link_to():
