@@ -25,10 +25,11 @@ from vision.setup import Setup, Tilt
 from vision.still import FIXED, Stance, combine
 
 EVERY_S = 0.1  # looks nearer to one another say hardly more
-MOST = 50  # looks kept: five seconds
+MOST = 40  # looks kept: four seconds and more
 JUMP_PX = 0.8  # of 1280: a twentieth of a degree
 JUMP_SIGMAS = 5.0
 NOISE_PX = (0.1, 0.6)  # of 1280: of one look's lines, at least and at most
+SOME = 6  # looks that a new one is held against, at either end
 ASTRAY = 2  # looks after one another elsewhere: the phone was moved; one is a slip
 GONE_S = 1.0  # without a look for so long, nothing is known of what happened meanwhile
 FEW = 3
@@ -156,7 +157,9 @@ def _same_kind(a: Setup | None, b: Setup) -> bool:
 def _moved(looks: tuple[Look, ...], look: Look, long_px: int) -> bool:
     """Whether the rods' lines lie elsewhere than in the looks since the phone came to rest."""
     there = _ends(looks[0].rods)
-    lines = np.stack([rod_numbers(there, _ends(each.rods))[:4] for each in looks])
+    # The first and the last of them: also a phone that creeps is found out.
+    some = looks if len(looks) <= 2 * SOME else looks[:SOME] + looks[-SOME:]
+    lines = rod_numbers(there, np.stack([_ends(each.rods) for each in some]))[:, :4]
     now = rod_numbers(there, _ends(look.rods))[:4]
     scale = long_px / 1280
     low, high = (bound * scale for bound in NOISE_PX)

@@ -4,12 +4,13 @@ Truth is OpenCV's camera (`tests.stands`); the rods are laid anew between the tw
 """
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from tests.stands import laid_anew, own_of, stand, truth_of, two_stands
-from tests.walks import usable
+from tests.walks import usable, walk
 from vision.advice import Move
 from vision.joint import both_of, joint
 from vision.placement import QUANTITIES, place
@@ -30,6 +31,7 @@ from vision.same_place import (
 )
 from vision.setup import Handed, Setup, View
 from vision.standing import Standing, difference, shared_errors
+from vision.walk import Walk, solve_walk
 
 WITHIN = np.array([getattr(Within(), name) for name in QUANTITIES])
 
@@ -298,3 +300,29 @@ def test_rods_that_lie_untouched_err_alike():
     assert (np.median(narrower, axis=0) <= 1.0 + 1e-6).all()
     assert np.median(narrower, axis=0)[1] < 0.8
     assert (np.abs(errors) < 2).mean() > 0.9
+
+
+@pytest.mark.parametrize("view", list(View), ids=lambda v: v.value)
+def test_a_first_look_before_each_film_makes_either_view_sure(view):
+    """Rods and lens measured both times (`vision.walk`), apart from each other."""
+    rng = np.random.default_rng(31)
+    errors, sigmas = [], []
+    while len(errors) < 25:
+        layouts = laid_anew(rng, view)
+        truth = np.array([0.02, 3.4, 1.0, 0.0, math.radians(-9), 0.0])
+        step = rng.uniform(-1, 1, 6) * np.array([0.05, 0.10, 0.05, 0.02, 0.02, 0.02])
+        looks = []
+        for made, there in zip(layouts, (truth, truth + step), strict=True):
+            found = solve_walk(walk(rng, 8, made=made).sights)
+            if isinstance(found, Walk):
+                look = stand(rng, made, own_of(made, there)).look
+                looks.append(replace(look, setup=found.known.applied(look.setup)))
+        if len(looks) < 2:
+            continue
+        both = joint(*looks, same_kit=True)
+        sigma = np.sqrt(np.diag(both.difference_cov))
+        errors.append((both.difference - step) / sigma)
+        sigmas.append(sigma)
+    assert 0.90 <= (np.abs(errors) < 2).mean() <= 1.0
+    # Sure at 99 % needs a sigma of 0.39 of the tolerance (normal distribution: 2.576).
+    assert (np.median(sigmas, axis=0) < WITHIN / 2.576).all()
