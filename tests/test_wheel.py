@@ -41,7 +41,7 @@ class Installed:
             env=self.environment,
             capture_output=True,
             text=True,
-            timeout=120,
+            timeout=300,
         )
 
 

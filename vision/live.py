@@ -27,7 +27,7 @@ from vision.track import follow
 HOLD_S = 1.0  # surely inside every tolerance for this long before "square" is said
 GRACE_S = 0.3  # still inside but no longer surely so, for this long before it is taken back
 MARK_S = 10.0  # a mark that has lain on no found rod for so long is forgotten
-DOUBTFUL = ACCEPT - 2.5  # from here a layout that stays is believed, but never called square
+DOUBTFUL = ACCEPT - 3.0  # from here a layout that stays is believed, but never called square
 PERSIST_S = 0.4
 SAME_PX = 15.0
 LENS_EVERY_S = 0.1  # a lens profile is checked by a second pose so often

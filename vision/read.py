@@ -23,7 +23,7 @@ from vision.setup import Setup
 from vision.verdict import judge
 from vision.wrong import refused, surely_not
 
-HOPE = 2.5  # log-odds below `ACCEPT` at which rods may still be there, badly seen
+HOPE = 3.0  # log-odds below `ACCEPT` at which rods may still be there, badly seen
 MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no such layout
 
 
