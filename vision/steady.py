@@ -24,8 +24,8 @@ from vision.rods import Rod, Rods
 from vision.setup import Setup, Tilt
 from vision.still import FIXED, Stance, combine
 
-EVERY_S = 0.1  # looks nearer to one another say hardly more
-MOST = 40  # looks kept: four seconds and more
+EVERY_S = 0.08  # looks nearer to one another say hardly more
+MOST = 50  # looks kept: four seconds and more
 JUMP_PX = 0.8  # of 1280: a twentieth of a degree
 JUMP_SIGMAS = 5.0
 NOISE_PX = (0.1, 0.6)  # of 1280: of one look's lines, at least and at most
@@ -184,7 +184,8 @@ def _tilt(read: list[Tilt | None]) -> Tilt | None:
     if len(known) < FEW:
         return last
     both = np.array([[tilt.pitch_rad, tilt.roll_rad] for tilt in known])
-    count = worth(len(both), memory_of(both))
+    # The slower of the two tells how much they remember.
+    count = worth(len(both), max(memory_of(both[:, :1]), memory_of(both[:, 1:])))
     # A sensor that scatters less than it is said to is not noisier for it, but few say little.
     scatter = np.maximum(both.std(axis=0, ddof=1), np.array(last.noise_rad) / math.sqrt(len(both)))
     pitch_sigma, roll_sigma = np.sqrt(WANDER_RAD**2 + scatter**2 / count).tolist()
