@@ -90,7 +90,7 @@ export class AgainPlace {
       make("h2", {}, t("again.title")), make("p", {}, t("again.what")));
     if (!places) form.append(make("p", { className: "field-problem", role: "alert" }, t("again.failed")));
     else if (!places.length) form.append(make("p", { id: "again-none" }, t("again.none")));
-    else form.append(...this.#latest(places), ...places.map((place) => this.#entry(place)), this.#lain());
+    else form.append(this.#lain(), ...this.#latest(places), ...places.map((place) => this.#entry(place)));
     if (this.on) {
       form.append(this.#button("again-stop", "", () => this.#send({ do: "stop" }), t("again.stop")));
     }
