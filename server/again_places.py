@@ -39,12 +39,15 @@ def earlier(records: Records, who: Who) -> list[FilmRecord]:
     return [r for r in found if r.standing is not None and may_see(r, who)][:MOST]
 
 
-def earlier_at(records: Records, bay: str, setup: Setup, who: Who) -> FilmRecord | None:
-    """The newest of a bay, of this view and hand: what "bay 4, face-on" means."""
-    wanted = person(bay)
+def earlier_at(
+    records: Records, setup: Setup, who: Who, *, bay: str | None = None, player: str | None = None
+) -> FilmRecord | None:
+    """The newest of a bay or player, of this view and hand: what "bay 4, face-on" means."""
+    wanted = person(bay if bay is not None else player or "")
     for record in records.search(limit=LOOKED_AT):
         alike = (record.setup.view, record.setup.handed) == (setup.view, setup.handed)
-        there = alike and person(record.bay) == wanted and record.standing is not None
+        named = person(record.bay if bay is not None else record.player)
+        there = alike and bool(wanted) and named == wanted and record.standing is not None
         if there and may_see(record, who):
             return record
     return None

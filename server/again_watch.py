@@ -132,10 +132,11 @@ class AgainWatch:
             if asked.film is not None:
                 found: FilmRecord | None = self._records.get(asked.film)
             else:
-                setup = stated.setup
-                found = earlier_at(self._records, asked.bay or "", setup, stated.who)
+                found = earlier_at(
+                    self._records, stated.setup, stated.who, bay=asked.bay, player=asked.player
+                )
         except RecordError:
-            logger.info("no record %s to lead to", asked.film or "of that bay")
+            logger.info("no record %s to lead to", asked.film or "of that name")
             return
         # What a phone may not see is as if it were not there.
         if found is not None and may_see(found, stated.who):
@@ -162,7 +163,9 @@ class AgainWatch:
             self._reason = None if then.steady is None else Other.MISFIT.value
             return
         doubt = _doubt(then, now.setup, kin)
-        self._leading, self._led = lead(self._leading, gaps_of(both), settled(now), doubt, time_s)
+        self._leading, self._led = lead(
+            self._leading, gaps_of(both), settled(now), doubt, time_s, now.believed
+        )
 
 
 def same_kit(then: FilmRecord, stated: Stated, setup: Setup) -> bool:

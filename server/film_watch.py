@@ -86,7 +86,10 @@ class FilmWatch:
         return {"film_seq": self._done, "film": film_to_json(self._film, drift, now, stated)}
 
     def _locked(self, reference: Reference | None, reading: Reading, frame: Frame) -> Lock:
-        return Lock(reference, reading, frame, self._here.steady, self._here.film)
+        steady = self._here.steady
+        # Nobody shall be led to where something was only taken for rods.
+        kept = steady if steady is not None and steady.believed else None
+        return Lock(reference, reading, frame, kept, self._here.film)
 
     def _watch(self, reading: Reading, time_s: float) -> None:
         """Locks the place once square holds; lets it go where the phone is being moved again.

@@ -95,7 +95,7 @@ class PlaceSent:
 
 @dataclass(frozen=True, slots=True)
 class AgainSent:
-    """`do`: "lead" to where `film` was made, or the newest of `bay`, or "stop" it.
+    """`do`: "lead" to where `film` was made, or the newest of a `bay` or `player`, or "stop" it.
 
     `same_rods`: the person says that the rods have lain untouched since.
     """
@@ -104,6 +104,7 @@ class AgainSent:
     do: str
     film: str | None = None
     bay: str | None = None
+    player: str | None = None
     same_rods: bool = False
 
 
@@ -343,7 +344,7 @@ def _look(message: dict[str, Any]) -> LookSent:
 
 
 def _again(message: dict[str, Any]) -> AgainSent:
-    seq, do, film, bay = (message.get(key) for key in ("seq", "do", "film", "bay"))
+    seq, do, film = (message.get(key) for key in ("seq", "do", "film"))
     if not isinstance(seq, int) or isinstance(seq, bool):
         raise MessageError("An earlier place came without its number. Reload the page.")
     if do == "stop":
@@ -352,10 +353,14 @@ def _again(message: dict[str, Any]) -> AgainSent:
         raise MessageError("An earlier place came without what to do with it. Reload the page.")
     if film is not None and not (isinstance(film, str) and _FILM.fullmatch(film)):
         raise MessageError("A film's name must be 1 to 64 letters, digits, - or _.")
-    if film is None and not (isinstance(bay, str) and 0 < len(bay.strip()) <= MAX_BAY):
-        raise MessageError(f"Name an earlier film, or a bay of 1 to {MAX_BAY} letters.")
-    named = None if film is not None else str(bay).strip()
-    return AgainSent(seq, "lead", film, named, message.get("same_rods") is True)
+    lain = message.get("same_rods") is True
+    if film is not None:
+        return AgainSent(seq, "lead", film, same_rods=lain)
+    for key in ("bay", "player"):
+        name = message.get(key)
+        if isinstance(name, str) and 0 < len(name.strip()) <= MAX_BAY:
+            return AgainSent(seq, "lead", **{key: name.strip()}, same_rods=lain)
+    raise MessageError(f"Name an earlier film, or a bay or player of 1 to {MAX_BAY} letters.")
 
 
 def _film(message: dict[str, Any]) -> FilmSent:

@@ -172,23 +172,33 @@ def settled(now: Steady) -> bool:
 
 
 def lead(
-    state: Leading, gaps: tuple[Gap, ...], standing: bool, doubt: Doubt, time_s: float
+    state: Leading,
+    gaps: tuple[Gap, ...],
+    standing: bool,
+    doubt: Doubt,
+    time_s: float,
+    believed: bool = True,
 ) -> tuple[Leading, Led]:
     """The one instruction of this moment, and the state for the next.
 
     `standing`: `settled` holds. `doubt`: what to blame where a standing phone cannot be sure.
+    `believed`: rods that are hard to see may guide, but make nothing sure.
     Far differences are told at once; near ones only once the phone has stood, for a person follows
     what is shown and not what it will be. An instruction stays until its quantity is well inside;
     an earlier one interrupts it only where it is clearly outside.
     """
-    state, verdict = _hold(state, judge(gaps), time_s)
+    now = judge(gaps)
+    if now is Sameness.SAME and not believed:
+        now, doubt = Sameness.UNSURE, Doubt.STEADY
+    state, verdict = _hold(state, now, time_s)
     if verdict is Sameness.SAME:
         return replace(state, told=None), Led(verdict, gaps, Advice(Move.READY))
     told = _choose(state.told, gaps, standing)
     state = replace(state, told=None if told is None else told.quantity)
     if told is not None:
         return state, Led(verdict, gaps, move_for(told))
-    hopeless = standing and any(not g.sure and not g.reachable for g in gaps)
+    unsure = any(not g.sure and not g.reachable for g in gaps)
+    hopeless = standing and (unsure or not believed)
     return state, Led(verdict, gaps, Advice(Move.HOLD), doubt if hopeless else None)
 
 

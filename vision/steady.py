@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.belief import ACCEPT
 from vision.drift_solve import PLACED_PX, rod_numbers
 from vision.memory import memory_of, worth
 from vision.pose import Pose, solve_pose
@@ -45,13 +46,15 @@ class Look:
     time_s: float
     rods: Rods
     tilt: Tilt | None
+    believed: bool = True  # seen well enough for a single picture
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Steady:
     """Rods as a phone that stands sees them in a picture of `size`; `setup.tilt` is the mean.
 
-    `looks` were averaged over `seconds`.
+    `looks` were averaged over `seconds`. `believed`: most of them alone were believed, so that
+    these are surely rods.
     """
 
     rods: Rods
@@ -59,6 +62,7 @@ class Steady:
     setup: Setup
     looks: int = 1
     seconds: float = 0.0
+    believed: bool = True
 
     def pose(self) -> Pose:
         """The lens's pose from these rods alone."""
@@ -87,7 +91,7 @@ def watch(state: Standstill, reading: Reading, size: tuple[int, int], time_s: fl
     rods = reading.rods
     if not isinstance(rods, Rods) or reading.pose is None:
         return state
-    look = Look(time_s, rods, reading.setup.tilt)
+    look = Look(time_s, rods, reading.setup.tilt, reading.belief >= ACCEPT)
     if not state.looks or state.size != size or not _same_kind(state.setup, reading.setup):
         return Standstill((look,), (), size, reading.setup)
     if _moved(state.looks, look, max(size)):
@@ -109,14 +113,16 @@ def steady(state: Standstill) -> Steady | None:
     tilt = _tilt([look.tilt for look in state.looks])
     setup = replace(state.setup, tilt=tilt, aim=None)
     finds = [look.rods for look in state.looks]
-    newest = Steady(finds[-1], state.size, replace(setup, tilt=state.looks[-1].tilt))
+    believed = 2 * sum(look.believed for look in state.looks) >= len(state.looks)
+    now = replace(setup, tilt=state.looks[-1].tilt)
+    newest = Steady(finds[-1], state.size, now, believed=believed)
     if len(finds) < FEW:
         return newest
     still = combine(range(len(finds)), finds, state.size, setup)
     if still.stance is not Stance.STILL:
         return newest
     rods = _sharpened(still.rods, [finds[k] for k in still.used], max(state.size))
-    return Steady(rods, state.size, setup, len(still.used), state.since_s)
+    return Steady(rods, state.size, setup, len(still.used), state.since_s, believed)
 
 
 def _sharpened(mean: Rods, finds: list[Rods], long_px: int) -> Rods:

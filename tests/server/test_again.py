@@ -26,6 +26,7 @@ from server.wire import Stated
 from tests.server.live_phone import far_away, serving
 from tests.server.made_records import CAMERA, made_record
 from tests.server.test_records import SCHEMA
+from vision.belief import ACCEPT
 from vision.drift import Watch
 from vision.frame import Frame
 from vision.profile import LensKey
@@ -45,7 +46,9 @@ def test_an_again_message_is_read():
     sent = {"type": "again", "seq": 1, "do": "lead", "film": "film-1"}
     assert read_message(json.dumps(sent)) == AgainSent(1, "lead", "film-1")
     sent = {"type": "again", "seq": 2, "do": "lead", "bay": " 4 ", "same_rods": True}
-    assert read_message(json.dumps(sent)) == AgainSent(2, "lead", None, "4", True)
+    assert read_message(json.dumps(sent)) == AgainSent(2, "lead", None, "4", None, True)
+    sent = {"type": "again", "seq": 2, "do": "lead", "player": "Ada"}
+    assert read_message(json.dumps(sent)) == AgainSent(2, "lead", None, None, "Ada")
     assert read_message('{"type":"again","seq":3,"do":"stop"}') == AgainSent(3, "stop")
 
 
@@ -101,10 +104,14 @@ def test_bay_4_face_on_means_the_newest_of_that_bay_and_view(store):
     keep(store, "new", bay="4", begun_s=2.0)
     keep(store, "pair", bay="4", view=View.DOWN_THE_LINE, begun_s=3.0)
     keep(store, "elsewhere", bay="5", begun_s=4.0)
-    assert earlier_at(store, "4", Setup(), WHO).film == "new"
-    assert earlier_at(store, "4", Setup(view=View.DOWN_THE_LINE), WHO).film == "pair"
-    assert earlier_at(store, "4", Setup(handed=Handed.LEFT), WHO) is None
-    assert earlier_at(store, "4", Setup(), Who("phone-z", "", "6")) is None
+    assert earlier_at(store, Setup(), WHO, bay="4").film == "new"
+    assert earlier_at(store, Setup(view=View.DOWN_THE_LINE), WHO, bay="4").film == "pair"
+    assert earlier_at(store, Setup(handed=Handed.LEFT), WHO, bay="4") is None
+    assert earlier_at(store, Setup(), Who("phone-z", "", "6"), bay="4") is None
+    # Of a player: of the films that this phone may see.
+    assert earlier_at(store, Setup(), WHO, player=" ada ").film == "elsewhere"
+    assert earlier_at(store, Setup(), WHO, player="") is None
+    assert earlier_at(store, Setup(), Who("phone-z", "Ada", "6"), player="Ada") is None
 
 
 async def test_the_list_needs_the_key_and_names_nobody_to_strangers():
@@ -285,7 +292,7 @@ def _corrected(pose, row):
 def test_a_moved_phone_is_no_longer_at_the_same_place(store):
     filmed(store)
     sim, watch = Sim(3), AgainWatch(store)
-    watch.command(AgainSent(1, "lead", None, "4"))
+    watch.command(AgainSent(1, "lead", bay="4"))
     assert sim.run(watch, 5.0)["again"]["verdict"] == "same"
     sim.pose = replace(THEN, height_m=THEN.height_m + 0.06)
     assert sim.run(watch, 0.5)["again"]["verdict"] != "same"
@@ -324,6 +331,22 @@ def test_where_nobody_can_be_led_the_reason_is_said(store, changes, stated, word
     assert watch.here.film is None and not watch.here.leading
 
 
+def test_rods_that_are_hard_to_see_guide_but_are_never_the_same_place(store):
+    filmed(store)
+    sim, watch = Sim(3), AgainWatch(store)
+    watch.command(AgainSent(1, "lead", "film-1"))
+    for _ in range(50):
+        sim.time_s += 1 / 8
+        doubtful = replace(sim.reading(), belief=ACCEPT - 0.5)
+        again = watch.look(doubtful, SIZE, sim.time_s, sim.stated)["again"]
+        assert again["verdict"] != "same"
+    assert "not surely" in again["say"]
+    # Nor is anybody led back to what was only taken for rods.
+    lock = FilmWatch(FilmBook())
+    lock.look(doubtful, FRAME, sim.time_s, sim.stated, watch.here)
+    assert lock._locked(None, doubtful, FRAME).steady is None
+
+
 def test_a_film_that_was_forgotten_is_as_good_as_none(store):
     watch = AgainWatch(store)
     watch.command(AgainSent(1, "lead", "gone"))
@@ -335,7 +358,7 @@ def test_another_phone_is_near_at_most_and_says_why(store):
     other = Who("phone-b", "", "4")
     sim = Sim(4, who=other, camera=LensKey("Other phone", "back", 1280, 720))
     watch = AgainWatch(store)
-    watch.command(AgainSent(1, "lead", None, "4"))
+    watch.command(AgainSent(1, "lead", bay="4"))
     again = sim.run(watch, 6.0)["again"]
     assert again["verdict"] != "same"
     assert "another phone" in again["say"] or again["big"]["arrow"] != "hold"
