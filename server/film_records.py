@@ -62,6 +62,8 @@ class FilmRecords:
             bay=who.bay,
             phone=who.phone,
             camera=stated.camera,
+            again=lock.again,
+            steady=lock.steady,
             versions={"teesquare": _version()},
         )
         # The picture too, at once: it must not be lost with the server.

@@ -76,6 +76,7 @@ class Sessions:
             owner=owner,
             places=self.places,
             films=self.films,
+            records=self.records,
             keep_look=self._config.keep_look,
             metrics=self.metrics,
             board=self.board,

@@ -112,9 +112,9 @@ function told(film) {
   const { placement, sigma } = film;
   if (placement) {
     line.append(" ", t("records.off", {
-      offset: Math.absdecimal(placement.offset_m * 100, 1), offset_spread: decimal(Z95 * sigma.offset_m * 100, 1),
+      offset: decimal(Math.abs(placement.offset_m * 100), 1), offset_spread: decimal(Z95 * sigma.offset_m * 100, 1),
       side: t(placement.offset_m >= 0 ? "records.right" : "records.left"),
-      yaw: Math.absdecimal(placement.yaw_deg, 1), yaw_spread: decimal(Z95 * sigma.yaw_deg, 1),
+      yaw: decimal(Math.abs(placement.yaw_deg), 1), yaw_spread: decimal(Z95 * sigma.yaw_deg, 1),
       turn: t(placement.yaw_deg >= 0 ? "records.right" : "records.left"),
     }));
   }
