@@ -39,8 +39,12 @@ class Sessions:
         self.board = Board()
         self.places = Places(config.places, config.tell)
         self.records = Records(config.records, config.tell)
-        self.records.recover()
-        self._kept = FilmRecords(self.records)
+        left = self.records.recover()
+        if left:
+            config.tell(
+                f"{len(left)} films had not ended when the server did: they are kept as unfinished."
+            )
+        self._kept = FilmRecords(self.records.hasty(), config.tell)
         self.films = FilmBook(self._kept)
         self._pool = config.pool or VisionPool(config.workers)
         self.board.keep_offset = self._keep_offset
@@ -73,6 +77,7 @@ class Sessions:
             owner=owner,
             places=self.places,
             films=self.films,
+            records=self.records,
             keep_look=self._config.keep_look,
             metrics=self.metrics,
             board=self.board,
@@ -113,6 +118,7 @@ class Sessions:
             await asyncio.wait(ends, timeout=CLOSE_S)
         self._pool.shutdown(wait=False, cancel_futures=True)
         self.places.close()
+        self._kept.close()
         self.records.close()
 
     def _keep_offset(self, film: str, other: str, start: StartOffset) -> None:

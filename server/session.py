@@ -31,6 +31,7 @@ from server.lens_book import LensBook
 from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
 from server.messages import (
+    AgainSent,
     AimSent,
     FilmSent,
     HintSent,
@@ -50,6 +51,7 @@ from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
+from server.records import Records
 from server.who import Who
 
 if TYPE_CHECKING:
@@ -87,6 +89,7 @@ class Session:
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
         films: FilmBook | None = None,
+        records: Records | None = None,
         keep_look: KeepLook | None = None,
         metrics: Metrics | None = None,
         board: Board | None = None,
@@ -116,6 +119,7 @@ class Session:
             LookWatch(keep_look, tell),
             turns,
             films,
+            records,
         )
         self._metrics = metrics or Metrics()
         self._metrics.opened.inc()
@@ -346,6 +350,8 @@ class Session:
             self._analyst.place(message)
         elif isinstance(message, LookSent):
             self._analyst.look(message)
+        elif isinstance(message, AgainSent):
+            self._analyst.again(message)
         elif isinstance(message, FilmSent):
             self._analyst.film(message)
         elif isinstance(message, TiltSent):
