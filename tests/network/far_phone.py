@@ -1,8 +1,8 @@
 """A phone on the bad network, run in its namespace: URL TOKEN MOST_SECONDS.
 
-Does what the page does. When nothing has come for SILENT_S (web/channel.js), or a connection does not open in OPEN_S, it
-connects anew with the page's own pauses (web/link.js). Tells of the first guidance message, and at
-its end when each came.
+Does what the page does. When nothing has come for SILENT_S (web/channel.js), or a connection does
+not open in OPEN_S, it connects anew with the page's own pauses (web/link.js). Tells of the first
+guidance message, and at its end when each came.
 """
 
 from __future__ import annotations
