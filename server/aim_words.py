@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from server.words import YARD_M, Z95, Speech, fill
+from server.words import YARD_M, Z95, Speech, fill, pointed
 from vision.aim import Aim, NoAim, RodAim
 
 LEAST_RAD = math.radians(0.2)  # a smaller aim is "at the target", however well it is known
@@ -27,7 +27,12 @@ def aim_text(aim: Aim | NoAim, speech: Speech) -> str:
 def others_text(aim: Aim, speech: Speech) -> str:
     """The aim of the rods beside the main one; "" where there is none."""
     return " ".join(
-        fill(speech, f"aim.rod.{_side(rod)}", rod=rod.role.value, angle=_angle(abs(rod.angle_rad)))
+        fill(
+            speech,
+            f"aim.rod.{_side(rod)}",
+            rod=fill(speech, f"rod.{rod.role.value}"),
+            angle=_angle(abs(rod.angle_rad)),
+        )
         for rod in aim.rods[1:]
     )
 
@@ -43,7 +48,7 @@ def aim_big(aim: Aim | NoAim, speech: Speech) -> dict[str, str]:
         return {"arrow": arrow, "number": "", "unit": "", "word": fill(speech, f"word.aim.{side}")}
     return {
         "arrow": "turn-left" if side == "right" else "turn-right",
-        "number": f"{abs(math.degrees(rod.angle_rad)):.1f}",
+        "number": pointed(f"{abs(math.degrees(rod.angle_rad)):.1f}", speech),
         "unit": fill(speech, "unit.deg"),
         "word": fill(speech, f"word.aim.{side}"),
     }
@@ -85,5 +90,5 @@ def _angle(radians: float) -> str:
 
 def _far(metres: float, speech: Speech, digits: int) -> str:
     if speech.units == "inches":
-        return f"{metres / YARD_M:.{digits}f} yd"
-    return f"{metres:.{digits}f} m"
+        return f"{metres / YARD_M:.{digits}f} {fill(speech, 'unit.yd')}"
+    return f"{metres:.{digits}f} {fill(speech, 'unit.m')}"

@@ -18,6 +18,10 @@ _PAPER = (244, 250, 250)
 _ROD = (0, 200, 255)  # BGR: amber, readable on grass, mat and sand
 _SQUARE = (90, 220, 60)
 _FONT = cv2.FONT_HERSHEY_SIMPLEX
+_SPELLED = str.maketrans(
+    {"°": " deg", "±": "+-", "–": "-", "…": "...", "„": '"', "“": '"', "ß": "ss"}
+    | {"ä": "ae", "ö": "oe", "ü": "ue", "Ä": "Ae", "Ö": "Oe", "Ü": "Ue"}
+)
 
 
 class AnnotateError(TeesquareError):
@@ -112,5 +116,5 @@ def _strip(lines: Sequence[str], width: int, scale: float) -> NDArray[np.uint8]:
 
 def _plain(text: str) -> str:
     """In the letters that OpenCV's built-in font has."""
-    text = text.replace("°", " deg").replace("±", "+-").replace("–", "-").replace("…", "...")
+    text = text.translate(_SPELLED)
     return "".join(char if char.isascii() and char.isprintable() else "?" for char in text)

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from aiohttp import web
 
 from server.access import Guard, public
+from server.again_places import AgainPlaces
 from server.board_page import BoardPage
 from server.certs import ca_der, names_of
 from server.config import ServerConfig
@@ -93,6 +94,7 @@ def make_app(config: ServerConfig) -> web.Application:
     )
     Whip(app[SESSIONS], guard).add_routes(app)
     DriftPage(app[SESSIONS].places).add_routes(app)
+    AgainPlaces(app[SESSIONS].records).add_routes(app)
     app[KEYS].add_routes(app)
     metrics = app[SESSIONS].metrics
     app.cleanup_ctx.append(metrics.watch)

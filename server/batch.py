@@ -25,6 +25,7 @@ from server.manifest import Job
 from server.media import Picture, pictures
 from server.solve import Solver, solve
 from server.wire_clip import clip_text, clip_to_json
+from server.words import fill
 from vision.budget import error_budget
 from vision.errors import SetupError, TeesquareError
 from vision.frame import Frame
@@ -232,7 +233,7 @@ def _read_whole(work: Work, options: Options, solver: Solver) -> Result:
         return Result(wire.line_text(line), reading.verdict.value)
     text = report.report(_called(job, None), reading, stated, guessed=len(job.views) > 1)
     if clip is not None:
-        text += f"\n  clip: {clip_text(clip, stated)}"
+        text += f"\n  {fill(stated, 'check.clip', what=clip_text(clip, stated))}"
     if budget is not None:
         text += "\n" + explain.report(budget, reading.setup, stated)
     return Result(text, reading.verdict.value)
@@ -260,7 +261,7 @@ def _called(job: Job, frame: int | None) -> str:
 def unreadable(job: Job, frame: int, reason: str, options: Options) -> Result:
     """The answer for what cannot be read, and why."""
     if not options.json:
-        return Result(report.unreadable(_called(job, None), reason), ERROR)
+        return Result(report.unreadable(_called(job, None), reason, job.stated), ERROR)
     view = job.views[0] if len(job.views) == 1 else None
     head: dict[str, Any] = {"file": job.name, "frame": frame}
     handed = job.stated.setup.handed

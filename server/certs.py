@@ -97,7 +97,7 @@ def ensure_certificate(
             or key.public_key() != leaf.public_key()
             or not _still_good(leaf, ca, wanted, now)
         ):
-            known = _addresses_of(leaf) if leaf is not None else []
+            known = addresses_of(leaf) if leaf is not None else []
             every = list(dict.fromkeys([*wanted, *known]))[:MAX_ADDRESSES]
             cert, key = _make_leaf(ca, ca_key, every, now)
             _write_private(files.key, _key_pem(key))
@@ -263,10 +263,11 @@ def _still_good(
     except Exception:  # any reason not to be its issuer is a reason to renew
         return False
     lasts = leaf.not_valid_after_utc > now + dt.timedelta(days=RENEW_DAYS)
-    return lasts and leaf.not_valid_before_utc <= now and set(wanted) <= set(_addresses_of(leaf))
+    return lasts and leaf.not_valid_before_utc <= now and set(wanted) <= set(addresses_of(leaf))
 
 
-def _addresses_of(cert: x509.Certificate) -> list[str]:
+def addresses_of(cert: x509.Certificate) -> list[str]:
+    """The IP addresses that a certificate is for."""
     with contextlib.suppress(x509.ExtensionNotFound):
         san = cert.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
         return [str(ip) for ip in san.get_values_for_type(x509.IPAddress)]

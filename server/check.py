@@ -24,6 +24,7 @@ from server.manifest import Job, choose, jobs_from_files, jobs_from_manifest
 from server.profiles import Profiles
 from server.solve import Solver, VisionSolver
 from server.wire_aim import target_from_json
+from server.words import Plain, language_of, languages
 from vision.errors import SetupError, TeesquareError
 from vision.setup import CLUB_LENGTH_M, AimPoint, Handed, Line, Role, Setup, View
 
@@ -51,6 +52,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     out.add_argument("--annotate", type=Path, metavar="DIR", help="write drawn pictures there")
     out.add_argument("--units", choices=("cm", "inches"), default="cm", help="default: cm")
+    out.add_argument(
+        "--language",
+        choices=languages(),
+        help="default: the environment's (LC_ALL, LC_MESSAGES, LANG), with --json English",
+    )
     out.add_argument(
         "--every",
         type=_at_least_one,
@@ -170,7 +176,7 @@ def run(
             _print(result.text)
             verdicts.append(result.verdict)
         if len(verdicts) > 1 and not options.json:
-            _print("\n" + report.summary(verdicts))
+            _print("\n" + report.summary(verdicts, Plain(language=_language(args))))
         sys.stdout.flush()
     except BrokenPipeError:
         # Whoever read the lines has enough (`| head`). Python would complain once more on exit.
@@ -239,6 +245,7 @@ def _facts(args: argparse.Namespace) -> dict[str, Any]:
         "handed": args.hand,
         "line": args.line,
         "units": args.units,
+        "language": _language(args),
         "focal_sigma": args.focal_sigma,
         "player_height_m": args.player_height,
         "club": args.club,
@@ -251,6 +258,13 @@ def _facts(args: argparse.Namespace) -> dict[str, Any]:
     if args.tilt is not None:
         facts["tilt"] = _tilt(args.tilt)
     return facts
+
+
+def _language(args: argparse.Namespace) -> str:
+    """What was asked for; else the environment's, but for what programs read."""
+    if args.language is not None:
+        return str(args.language)
+    return "en" if args.json or args.results is not None else language_of(os.environ)
 
 
 def _rod_lengths(given: list[str]) -> dict[str, float]:

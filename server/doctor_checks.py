@@ -16,7 +16,7 @@ from pathlib import Path
 
 from cryptography import x509
 
-from server.certs import CertFiles, CertificateError, check_private
+from server.certs import CertFiles, CertificateError, addresses_of, check_private
 from server.firewall import Firewall, Gate
 
 WAIT_S = 3.0
@@ -152,7 +152,7 @@ def check_certificate(
                 "Set this machine's clock right.",
             )
         )
-    missing = [a for a in addresses if a not in _addresses(cert)]
+    missing = [a for a in addresses if a not in addresses_of(cert)]
     if missing and own:
         found.append(
             Finding(State.BAD, f"The certificate does not name {', '.join(missing)}.", renew)
@@ -208,13 +208,6 @@ def _read(path: Path) -> x509.Certificate | None:
         return x509.load_pem_x509_certificate(path.read_bytes())
     except (OSError, ValueError):
         return None
-
-
-def _addresses(cert: x509.Certificate) -> list[str]:
-    with contextlib.suppress(x509.ExtensionNotFound):
-        san = cert.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
-        return [str(ip) for ip in san.get_values_for_type(x509.IPAddress)]
-    return []
 
 
 def _names(cert: x509.Certificate) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from server.words import INCH_M, Speech, fill
+from server.words import INCH_M, Speech, fill, pointed
 from vision.drift import Drift, Watch
 from vision.drift_solve import Move
 
@@ -41,8 +41,9 @@ def drift_big(drift: Drift, speech: Speech) -> dict[str, str]:
     word = fill(speech, "word.drift.moved")
     if drift.too_far:
         number, unit = _length(_far(drift.move), speech)
-        return {"arrow": _way(drift.move)[1], "number": number, "unit": unit, "word": word}
-    number = f"{_wide(drift.move):.1f}"
+        arrow = _way(drift.move)[1]
+        return {"arrow": arrow, "number": pointed(number, speech), "unit": unit, "word": word}
+    number = pointed(f"{_wide(drift.move):.1f}", speech)
     unit = fill(speech, "unit.deg")
     return {"arrow": _turn(drift.move)[1], "number": number, "unit": unit, "word": word}
 

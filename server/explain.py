@@ -1,4 +1,4 @@
-"""What `check --explain` tells a person: the table of spreads by source, and what to improve."""
+"""What `check --explain` tells a person: spreads by source, and what to improve (`budget.`)."""
 
 from __future__ import annotations
 
@@ -11,46 +11,35 @@ from vision.setup import Setup, View
 TOLD = 3  # more remedies than these are a list, not advice
 NARROWER = 0.9  # a spread that stays above this share of itself is not mentioned
 
-_COLUMNS = {
-    "offset_m": "sideways",
-    "distance_m": "distance",
-    "height_m": "height",
-    "yaw_rad": "turn",
-    "pitch_rad": "tilt",
-    "roll_rad": "roll",
-    "angle_rad": "rods' angle",
-    "square_offset_m": "true square",
-}
 _GOVERNED = ("offset_m", "yaw_rad", "roll_rad")
 
 
 def report(budget: Budget, setup: Setup, speech: words.Speech) -> str:
     """Several lines: every "±" holds 19 times out of 20, and in a column their squares add up."""
     names = budget.quantities
-    head = ["", *(_COLUMNS[name] for name in names)]
+    head = ["", *(words.fill(speech, f"budget.{name}") for name in names)]
     rows = [
         [words.source_text(source, speech)]
         + [_spread(budget.sigma(name, source), name, speech) for name in names]
         for source in Source
         if source is not Source.OTHER or budget.variance[:, -1].any()
     ]
-    rows.append(["all", *(_spread(budget.sigma(name), name, speech) for name in names)])
+    said_all = words.fill(speech, "budget.all")
+    rows.append([said_all, *(_spread(budget.sigma(name), name, speech) for name in names)])
     width = [max(len(row[k]) for row in (head, *rows)) for k in range(len(head))]
-    lines = ["  explain: what each ± is made of"]
+    lines = [f"  {words.fill(speech, 'budget.title')}"]
     for row in (head, *rows):
         cells = [row[0].ljust(width[0])]
         cells += [cell.rjust(w) for cell, w in zip(row[1:], width[1:], strict=True)]
-        lines.append("    " + "  ".join(cells).rstrip())
+        lines.append(words.pointed("    " + "  ".join(cells).rstrip(), speech))
     if budget.misfit > 1.05:
-        factor = math.sqrt(budget.misfit)
-        lines.append(
-            f"    What is seen and stated fits badly: each ± is {factor:.1f} times as wide."
-        )
+        factor = f"{math.sqrt(budget.misfit):.1f}"
+        lines.append(f"    {words.fill(speech, 'budget.misfit', factor=factor)}")
     if setup.view is View.FACE_ON:
-        lines.append('    "true square": beside the perpendicular to the target rod.')
+        lines.append(f"    {words.fill(speech, 'budget.true-square')}")
     for number, step in enumerate(budget.steps[:TOLD], start=1):
         told = words.step_text(step, speech) + _gain(step, budget, speech)
-        lines.append(f"  improve {number}: {told}")
+        lines.append(f"  {words.fill(speech, 'budget.improve', n=str(number), what=told)}")
     return "\n".join(lines)
 
 
@@ -61,16 +50,18 @@ def _gain(step: Step, budget: Budget, speech: words.Speech) -> str:
         before, after = budget.sigma(name), step.sigma[name]
         if after < NARROWER * before:
             was, then = (_spread(sigma, name, speech) for sigma in (before, after))
-            told.append(f"{_COLUMNS[name]} ± {was} to ± {then}")
+            what = words.fill(speech, f"budget.{name}")
+            told.append(words.fill(speech, "budget.gain", what=what, was=was, then=then))
     return f" ({', '.join(told)})" if told else ""
 
 
 def _spread(sigma: float, name: str, speech: words.Speech) -> str:
     spread = words.Z95 * sigma
+    any_ = words.fill(speech, "budget.any")
     if name.endswith("_rad"):
-        return f"{math.degrees(spread):.1f}°" if math.degrees(spread) <= 90 else "any"
+        return f"{math.degrees(spread):.1f}°" if math.degrees(spread) <= 90 else any_
     if not spread <= 100:  # also when it is not a number
-        return "any"
+        return any_
     if speech.units == "inches":
-        return f"{spread / words.INCH_M:.1f} in"
+        return f"{spread / words.INCH_M:.1f} {words.fill(speech, 'unit.in')}"
     return f"{spread * 100:.1f} cm"

@@ -19,17 +19,24 @@ from vision.drift import Drift
 from vision.drift_solve import Reference
 from vision.frame import Frame
 from vision.reading import Reading
+from vision.steady import Steady
 
 MOST_LOCKS = 64  # phones whose locked place is remembered
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lock:
-    """The reading and picture at which a place was locked; `reference` None: it never was."""
+    """The reading and picture at which a place was locked; `reference` None: it never was.
+
+    `steady`: how the rods were seen over the seconds before. `again`: the earlier film to whose
+    place the phone had been led.
+    """
 
     reference: Reference | None
     reading: Reading
     frame: Frame
+    steady: Steady | None = None
+    again: str | None = None
 
 
 class Keeper(Protocol):

@@ -10,13 +10,15 @@ from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+from server.clock import StartOffset as Later
 from server.film_book import Lock, still
 from server.places import Row
-from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, record_of
+from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, StartOffset, record_of
 from server.records import Records
 from server.wire import Stated
 
 AGAIN_S = 2.0  # between two tries of what could not be written
+MOST_EARLY = 64  # start offsets kept of films whose records have not begun
 MOST_WAITING = 20_000  # two samples a second of one phone for nearly three hours
 
 
@@ -41,6 +43,7 @@ class FilmRecords:
         self._waiting: deque[Callable[[], None]] = deque()
         self._failed_s: float | None = None
         self._lost = 0
+        self._early: dict[str, StartOffset] = {}
 
     def begin(
         self, film: str, begun_s: float, lock: Lock, worth: dict[str, Any], stated: Stated
@@ -59,12 +62,19 @@ class FilmRecords:
             bay=who.bay,
             phone=who.phone,
             camera=stated.camera,
+            again=lock.again,
+            steady=lock.steady,
             versions={"teesquare": _version()},
         )
         # The picture too, at once: it must not be lost with the server.
         known = lock.reading.placement is not None
         picture = still(lock, None, stated) if known else None
         self._do(lambda: self._begin(replace(record, worth=worth), picture))
+
+    def keep_offset(self, film: str, other: str, start: Later) -> None:
+        """How much later `film` began than `other`, also of a film whose record begins later."""
+        offset = StartOffset(other, start.offset_s, start.sigma_s)
+        self._do(lambda: self._offset(film, offset))
 
     def sample(self, film: str, row: Row) -> None:
         """One more drift sample."""
@@ -128,6 +138,18 @@ class FilmRecords:
             self._records.begin(record)
             if picture is not None:
                 self._keep_still(record.film, picture)
+        early = self._early.get(record.film)
+        if early is not None:
+            self._records.set_offset(record.film, early)
+            del self._early[record.film]
+
+    def _offset(self, film: str, offset: StartOffset) -> None:
+        if self._records.knows(film):
+            self._records.set_offset(film, offset)
+            return
+        self._early[film] = offset
+        while len(self._early) > MOST_EARLY:
+            del self._early[next(iter(self._early))]
 
     def _keep_still(self, film: str, picture: bytes) -> None:
         """A record without its still is better than one that waits for room."""

@@ -7,18 +7,20 @@ from collections import deque
 from dataclasses import replace
 from typing import Any
 
+from server.again_watch import NOWHERE, Here
 from server.film_book import FilmBook, Lock, still
 from server.messages import FilmSent
 from server.wire import Stated
 from server.wire_film import film_to_json, worth_to_json
 from vision.backlight import Light, backlight
 from vision.drift import QUICK, Drift, DriftState, Limits, Watch, look, remember, watch_again
+from vision.drift_solve import Reference
 from vision.errors import TeesquareError
 from vision.frame import Frame
 from vision.read import not_found
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Reason
-from vision.shake import Glimpse, ball_distance_m, glimpse, kept, shake
+from vision.shake import Glimpse, Shake, ball_distance_m, glimpse, kept, shake
 from vision.worth import Camera, Worth, worth
 
 logger = logging.getLogger(__name__)
@@ -27,6 +29,7 @@ LIMITS = Limits(pace=QUICK)
 ASTRAY_S = 1.0  # so long out of square before a place that is being learned is given up
 TOLD_S = 5.0  # without a film an alarm lasts so long: then the guidance leads back to square
 LIGHT_EVERY_S = 0.5
+SHAKE_EVERY_S = 0.4  # over a window of 3 s: no sooner is there news
 SAMPLE_EVERY_S = 0.5
 RUNNING_S = 1.0  # a film that has run so long when it is first heard of began elsewhere
 
@@ -49,6 +52,9 @@ class FilmWatch:
         self._glimpses: tuple[Glimpse, ...] = ()
         self._light: Light | None = None
         self._light_s = float("-inf")
+        self._shake: Shake | None = None
+        self._shake_s = float("-inf")
+        self._here = NOWHERE
         self._sampled: tuple[float, Watch | None] = (float("-inf"), None)
 
     def command(self, sent: FilmSent) -> None:
@@ -57,10 +63,21 @@ class FilmWatch:
             self._seq = sent.seq
             self._words.append((sent, self._book.now_s()))
 
-    def look(self, reading: Reading, frame: Frame, time_s: float, stated: Stated) -> dict[str, Any]:
-        """The guidance's `film_seq` and `film` after one more reading."""
+    def look(
+        self,
+        reading: Reading,
+        frame: Frame,
+        time_s: float,
+        stated: Stated,
+        here: Here = NOWHERE,
+    ) -> dict[str, Any]:
+        """The guidance's `film_seq` and `film` after one more reading.
+
+        `here`: how the phone stands, and whether it is being led to an earlier place.
+        """
         size = (frame.width, frame.height)
-        self._watch(reading, frame, time_s)
+        self._here = here
+        self._watch(reading, time_s)
         now = self._worth(reading, frame, time_s)
         while self._words:
             sent, heard_s = self._words.popleft()
@@ -73,15 +90,28 @@ class FilmWatch:
             if drift.watch is not before and Watch.MOVED in (drift.watch, before):
                 self._glimpses = ()  # one move is no shake
             if learning and self._state.reference is not None:
-                self._lock = Lock(self._state.reference, reading, frame)
+                self._lock = self._locked(self._state.reference, reading, frame)
                 self._book.keep_lock(stated.who.phone, self._lock)
         if self._film is not None and drift is not None:
             self._sample(drift, time_s)
         return {"film_seq": self._done, "film": film_to_json(self._film, drift, now, stated)}
 
-    def _watch(self, reading: Reading, frame: Frame, time_s: float) -> None:
-        """Locks the place once square holds; lets it go where the phone is being moved again."""
-        if reading.verdict is Verdict.SQUARE:
+    def _locked(self, reference: Reference | None, reading: Reading, frame: Frame) -> Lock:
+        steady = self._here.steady
+        # Nobody shall be led to where something was only taken for rods.
+        kept = steady if steady is not None and steady.believed else None
+        return Lock(reference, reading, frame, kept, self._here.film)
+
+    def _watch(self, reading: Reading, time_s: float) -> None:
+        """Locks the place once square holds; lets it go where the phone is being moved again.
+
+        A phone that is led to an earlier place belongs there, square or not.
+        """
+        leading, there = self._here.leading, self._here.film is not None
+        if leading and not there and self._film is None:
+            self._state, self._lock, self._alarm_s = None, None, None
+            return
+        if there if leading else reading.verdict is Verdict.SQUARE:
             self._square_s = time_s
             if self._state is None:
                 self._state = remember(LIMITS)
@@ -104,12 +134,14 @@ class FilmWatch:
         if not 0 <= time_s - self._light_s < LIGHT_EVERY_S:
             self._light_s = time_s
             self._light = backlight(frame, reading) or self._light
-        rocked = None
-        if reading.placement is not None and reading.lens is not None:
+        if reading.placement is None or reading.lens is None:
+            self._shake, self._shake_s = None, float("-inf")
+        elif not 0 <= time_s - self._shake_s < SHAKE_EVERY_S:
+            self._shake_s = time_s
             far_m = ball_distance_m(reading.placement, reading.setup)
             size = (frame.width, frame.height)
-            rocked = shake(self._glimpses, size, reading.lens.focal_px, far_m)
-        return worth(self._camera, reading.setup.player, self._light, rocked)
+            self._shake = shake(self._glimpses, size, reading.lens.focal_px, far_m)
+        return worth(self._camera, reading.setup.player, self._light, self._shake)
 
     def _take(
         self, sent: FilmSent, reading: Reading, frame: Frame, now: Worth, stated: Stated
@@ -144,7 +176,7 @@ class FilmWatch:
                 self._go_on(stated)
             elif self._state is None:
                 self._state = remember(LIMITS)
-            lock = self._lock or Lock(None, reading, frame)
+            lock = self._lock or self._locked(None, reading, frame)
             self._book.begin(film, sent.since_s, lock, worth_to_json(now), stated)
 
     def _go_on(self, stated: Stated) -> None:
@@ -171,7 +203,7 @@ class FilmWatch:
         stated: Stated,
     ) -> None:
         own = self._film == film
-        lock = self._lock or Lock(None, reading, frame)
+        lock = self._lock or self._locked(None, reading, frame)
         if not own and sent.do == "end":
             # It ended while nobody here could hear of it: its record is made now, of the place that
             # the phone was locked at before, if any; this moment's says nothing of it.

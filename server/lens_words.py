@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from server.words import Z95, Plain, Speech, texts
+from server.words import Z95, Plain, Speech, fill
 from vision.board_live import BoardProgress
 from vision.calibrate import Calibration, Fault, Refusal
 from vision.coverage import CoverageHint
@@ -27,9 +27,9 @@ _PIXELS = (Fault.RESIDUAL, Fault.HELD_BACK)
 
 def refusal_text(refusal: Refusal, speech: Speech = _PLAIN) -> str:
     """Why a set of views was refused, and what to do, in sentences."""
-    template = texts(speech.language)[f"lens.refused.{refusal.fault.value}"]
     found, limit = (_amount(refusal.fault, v) for v in (refusal.found, refusal.limit))
-    return " ".join([template.format(found=found, limit=limit), *hint_texts(refusal.hints, speech)])
+    said = fill(speech, f"lens.refused.{refusal.fault.value}", found=found, limit=limit)
+    return " ".join([said, *hint_texts(refusal.hints, speech)])
 
 
 def _amount(fault: Fault, value: float) -> str:
@@ -44,7 +44,7 @@ def _amount(fault: Fault, value: float) -> str:
 
 def hint_texts(hints: tuple[CoverageHint, ...], speech: Speech = _PLAIN) -> list[str]:
     """What further views should show, one sentence each."""
-    return [texts(speech.language)[f"lens.hint.{hint.value}"] for hint in hints]
+    return [fill(speech, f"lens.hint.{hint.value}") for hint in hints]
 
 
 def calibration_text(found: Calibration, speech: Speech = _PLAIN) -> str:
@@ -88,30 +88,30 @@ def profile_text(profile: Profile) -> str:
 
 def board_say(progress: BoardProgress, language: str = "en") -> str:
     """The one instruction while a lens is measured, as a sentence."""
-    known = texts(language)
+    speech = Plain(language=language)
     if progress.found is not None:
         spread = max(1.0, Z95 * progress.found.focal_sigma_px)
-        return known["say.board.done"].format(
-            focal=f"{progress.found.focal_px:.0f}", spread=f"{spread:.0f}"
+        return fill(
+            speech, "say.board.done", focal=f"{progress.found.focal_px:.0f}", spread=f"{spread:.0f}"
         )
     if not progress.seen:
-        return known["say.board.find"]
-    wished = known[f"lens.hint.{(progress.hints or (CoverageHint.MORE,))[0].value}"]
-    return known["say.board.next"].format(wish=wished)
+        return fill(speech, "say.board.find")
+    wished = fill(speech, f"lens.hint.{(progress.hints or (CoverageHint.MORE,))[0].value}")
+    return fill(speech, "say.board.next", wish=wished)
 
 
 def board_big(progress: BoardProgress, language: str = "en") -> dict[str, str]:
     """The same in huge type: how many views there are, and what the next should show."""
-    known = texts(language)
+    speech = Plain(language=language)
     if progress.found is not None:
-        return {"arrow": "ready", "number": "", "unit": "", "word": known["word.board.done"]}
+        return {"arrow": "ready", "number": "", "unit": "", "word": fill(speech, "word.board.done")}
     if not progress.seen:
-        return {"arrow": "find", "number": "", "unit": "", "word": known["word.board.find"]}
+        return {"arrow": "find", "number": "", "unit": "", "word": fill(speech, "word.board.find")}
     hint = (progress.hints or (CoverageHint.MORE,))[0]
-    word = known[f"word.board.{hint.value}"]
+    word = fill(speech, f"word.board.{hint.value}")
     return {
         "arrow": _ARROWS.get(hint, "hold"),
         "number": str(progress.kept),
-        "unit": known["word.board.views"],
+        "unit": fill(speech, "word.board.views"),
         "word": word,
     }

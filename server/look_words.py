@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 
-from server.words import Speech, fill
+from server.words import Z95, Speech, fill
 from vision.first_look import LEAST, FirstLook, Phase
 from vision.placement import Layout
 
 _ARROWS = {Phase.OVER: "tilt-down", Phase.BACK: "back", Phase.MOVED: "broken"}
-Z95 = 1.96
 
 
 def look_text(look: FirstLook, layout: Layout | None, speech: Speech) -> str:

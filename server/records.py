@@ -134,6 +134,8 @@ class Records:
     def amend(self, film: str, **changes: Any) -> FilmRecord:
         """Change some of a record: `worth`, `offset`, `bay`, … Raises RecordError."""
         with self._db.open() as db:
+            if not db.in_transaction:
+                db.execute("BEGIN IMMEDIATE")  # else another thread's change could be undone
             row = db.execute("SELECT record FROM films WHERE film = ?", (film,)).fetchone()
             if row is None:
                 raise _unknown(film)

@@ -66,7 +66,7 @@ def clip_text(clip: Clip, speech: Speech) -> str:
 
 def _amount(move: Move, speech: Speech) -> str:
     if speech.units in ("inches", "in"):
-        way = f"{move.distance_m / INCH_M:.1f} in"
+        way = f"{move.distance_m / INCH_M:.1f} {fill(speech, 'unit.in')}"
     else:
         way = f"{move.distance_m * 100:.1f} cm"
     return fill(speech, "clip.amount", way=way, turn=f"{math.degrees(move.angle_rad):.1f}°")

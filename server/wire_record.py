@@ -23,6 +23,7 @@ from server.places import Row
 from server.record import FilmRecord, SpoiltRecord, StartOffset
 from server.wire import setup_from_json
 from server.wire_drift import log_to_json
+from server.wire_steady import steady_from_json, steady_to_json
 from vision.effect import Effect
 from vision.errors import TeesquareError
 from vision.placement import QUANTITIES, Layout, Placement
@@ -86,6 +87,7 @@ def record_to_json(record: FilmRecord, drift: bool = True) -> dict[str, Any]:
         "drift": log_to_json(record.drift) if drift else None,
         "worth": None if record.worth is None else dict(record.worth),
         "again": record.again,
+        "steady": steady_to_json(record.steady),
         "start_offset": record.offset
         and {
             "film": record.offset.film,
@@ -120,6 +122,7 @@ def _record(obj: dict[str, Any]) -> FilmRecord:
     camera, offset, effect = obj["camera"], obj["start_offset"], obj["effect"]
     cov = None if place is None else np.array(obj["covariance"], np.float64).reshape(6, 6)
     shared = obj["shared"]
+    setup = setup_from_json(obj["setup"], Setup()).setup
     return FilmRecord(
         film=str(obj["film"]),
         begun_s=float(obj["begun_s"]),
@@ -128,7 +131,7 @@ def _record(obj: dict[str, Any]) -> FilmRecord:
         player=str(obj["player"]),
         bay=str(obj["bay"]),
         phone=str(obj["phone"]),
-        setup=setup_from_json(obj["setup"], Setup()).setup,
+        setup=setup,
         camera=camera
         and LensKey(str(camera["device"]), str(camera["lens"]), *map(int, camera["size"])),
         lens=lens
@@ -166,6 +169,8 @@ def _record(obj: dict[str, Any]) -> FilmRecord:
         drift=rows_from_json(obj.get("drift") or []),
         worth=obj["worth"],
         again=obj["again"],
+        # Earlier programs kept none.
+        steady=steady_from_json(obj.get("steady"), setup),
         offset=offset
         and StartOffset(str(offset["film"]), float(offset["offset_s"]), float(offset["sigma_s"])),
         versions={str(k): str(v) for k, v in obj["versions"].items()},

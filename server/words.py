@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -31,7 +32,7 @@ Z95 = 1.959964  # half width of the central 95 % of a normal distribution, in si
 
 
 class Speech(Protocol):
-    """How the person wants to be spoken to: `units` "cm" or "inches", `language` "en"."""
+    """How the person wants to be spoken to: `units` "cm" or "inches", `language` a tag."""
 
     @property
     def units(self) -> str:
@@ -51,26 +52,56 @@ class Plain:
 
 
 # The server's files of templates in web/texts/LANGUAGE; no key in two.
-FILES = ("guidance", "clips", "film", "records")
+FILES = ("guidance", "clips", "film", "check", "records", "again", "compare")
+
+
+def texts(language: str) -> dict[str, str]:
+    """The templates of a language by its tag ("de", "de-AT"); English where there is none."""
+    # The tag comes from outside: letters only, so that it can be no path.
+    primary = re.fullmatch(r"([a-z]{2,3})(-[A-Za-z0-9-]*)?", language)
+    return _texts(primary[1] if primary is not None else "en")
 
 
 @cache
-def texts(language: str) -> dict[str, str]:
-    """The templates of a language, English where there is no such language."""
-    # The name comes from outside: letters only, so that it can be no path.
-    known = re.fullmatch(r"[a-z]{2,3}", language) is not None
-    folder = resources.files("web").joinpath("texts")
+def _texts(folder: str) -> dict[str, str]:
+    """English, and over it what the language has: what is not yet translated is still said."""
+    root = resources.files("web").joinpath("texts")
     loaded: dict[str, str] = {}
-    for name in FILES:
-        file = folder.joinpath(language if known else "en", f"{name}.json")
-        if not file.is_file():
-            file = folder.joinpath("en", f"{name}.json")
-        loaded |= json.loads(file.read_text(encoding="utf-8"))
+    for place in dict.fromkeys(("en", folder)):
+        for name in FILES:
+            file = root.joinpath(place, f"{name}.json")
+            if file.is_file():
+                loaded |= json.loads(file.read_text(encoding="utf-8"))
     return loaded
 
 
+def languages() -> tuple[str, ...]:
+    """The languages that there are texts in, English first."""
+    root = resources.files("web").joinpath("texts")
+    found = sorted(folder.name for folder in root.iterdir() if folder.is_dir())
+    return ("en", *(name for name in found if name != "en"))
+
+
+def language_of(environment: Mapping[str, str]) -> str:
+    """The language that the environment asks for (POSIX: LC_ALL, else LC_MESSAGES, else LANG)."""
+    asked = next((environment[k] for k in _LOCALE if environment.get(k)), "")
+    primary = re.split("[_.@]", asked)[0].lower()
+    return primary if primary in languages() else "en"
+
+
+_LOCALE = ("LC_ALL", "LC_MESSAGES", "LANG")
+_POINT = re.compile(r"(?<=\d)\.(?=\d)")
+
+
+def pointed(number: str, speech: Speech) -> str:
+    """Numbers with the language's decimal point, e.g. "0,4" for "0.4" in German."""
+    return _POINT.sub(texts(speech.language)["number.point"], number)
+
+
 def _fill(speech: Speech, key: str, **values: str) -> str:
-    return texts(speech.language)[key].format(**values)
+    """A template with numbers, amounts and words filled in; no names of files or people."""
+    told = {name: pointed(value, speech) for name, value in values.items()}
+    return texts(speech.language)[key].format(**told)
 
 
 fill = _fill  # for the modules that word one thing of their own
@@ -134,7 +165,7 @@ def advice_big(advice: Advice, speech: Speech = Plain()) -> dict[str, str]:
         number, unit = angle_number(advice.amount_rad), "deg"
     return {
         "arrow": _arrow(advice),
-        "number": number,
+        "number": pointed(number, speech),
         "unit": _fill(speech, f"unit.{unit}") if unit else "",
         "word": _fill(speech, f"word.{_key(advice)}"),
     }

@@ -8,9 +8,11 @@ import re
 import signal
 import subprocess
 import sys
+import tarfile
 import urllib.request
 import zipfile
 from dataclasses import dataclass
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -77,6 +79,55 @@ def test_it_holds_every_file_of_the_three_packages_and_none_besides(installed: I
     assert [name.partition("-")[0] for name in besides] == ["teesquare"]
 
 
+def test_the_source_archive_makes_the_same_wheel(installed: Installed, tmp_path: Path) -> None:
+    """From nothing but the archive, as packagers build; tests, docs and lock are in it too."""
+    build = [sys.executable, "-m", "hatchling", "build", "-d", str(tmp_path)]
+    subprocess.run([*build, "-t", "sdist"], cwd=ROOT, check=True, capture_output=True)
+    (archive,) = tmp_path.glob("*.tar.gz")
+    with tarfile.open(archive) as packed:
+        packed.extractall(tmp_path / "source", filter="data")
+    (source,) = (tmp_path / "source").iterdir()
+    for name in (
+        "README.md",
+        "LICENSE",
+        "requirements.lock",
+        "docs/index.md",
+        "tests/test_wheel.py",
+    ):
+        assert (source / name).is_file(), name
+    subprocess.run([*build, "-t", "wheel"], cwd=source, check=True, capture_output=True)
+    (wheel,) = tmp_path.glob("*.whl")
+    with zipfile.ZipFile(wheel) as archive_of_files:
+        inside = {name for name in archive_of_files.namelist() if not name.endswith("/")}
+    there = {
+        path.relative_to(installed.files).as_posix()
+        for path in installed.files.rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts
+    }
+    assert inside == there
+
+
+def test_pip_makes_the_command_in_an_environment_of_its_own(tmp_path: Path) -> None:
+    """As pipx does, but for the dependencies, which would need the internet."""
+    build = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(tmp_path)]
+    subprocess.run(build, cwd=ROOT, check=True, capture_output=True)
+    (wheel,) = tmp_path.glob("*.whl")
+    subprocess.run([sys.executable, "-m", "venv", str(tmp_path / "own")], check=True)
+    python = tmp_path / "own" / "bin" / "python"
+    install = [python, "-m", "pip", "install", "-q", "--no-deps", "--no-index", str(wheel)]
+    subprocess.run(install, check=True, capture_output=True)
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
+    said = subprocess.run(
+        [tmp_path / "own" / "bin" / "teesquare", "version"],
+        cwd=tmp_path,
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert said.stdout == f"teesquare {metadata.version('teesquare')}\n"
+
+
 def test_its_modules_hide_the_checkout(installed: Installed) -> None:
     code = "import server, vision, web; print(server.__file__, vision.__file__, web.__file__)"
     result = subprocess.run(
@@ -116,7 +167,8 @@ def test_serve_gives_the_page_and_what_it_loads(installed: Installed) -> None:
             shown += line
         found = re.search(r"http://localhost:\d+", shown)
         assert found, shown
-        for path in ("/", "/web/main.js", "/web/style.css", "/web/texts/en/page.json"):
+        texts = [f"/web/texts/{name}/page.json" for name in ("en", "de")]
+        for path in ("/", "/web/main.js", "/web/style.css", *texts):
             with urllib.request.urlopen(found[0] + path, timeout=10) as response:
                 assert response.status == 200
                 assert len(response.read()) > 100

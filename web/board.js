@@ -2,6 +2,7 @@
 
 import { callForm, setupForm, stillForm } from "./board_ask.js";
 import { Card } from "./board_card.js";
+import { loadSettings } from "./settings.js";
 import { fillTexts, loadTexts, t } from "./texts.js";
 import { readToken } from "./token.js";
 
@@ -154,7 +155,7 @@ function ask(what, id) {
 }
 
 async function boot() {
-  await loadTexts();
+  await loadTexts(loadSettings().language);
   fillTexts(document);
   board.token = readToken();
   if (!board.token) board.problem = t("board.no-key");

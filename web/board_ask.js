@@ -1,5 +1,6 @@
 // The board's dialogs: set up one phone or all, call, look at the picture.
 
+import { field, make } from "./dom.js";
 import { t } from "./texts.js";
 
 const TOLERANCES = [["offset", "offset_m", 1, 50, 100], ["yaw", "yaw_deg", 0.2, 15, 1], ["roll", "roll_deg", 0.2, 15, 1]];
@@ -104,18 +105,4 @@ function ends(strong, close) {
   const button = make("button", { type: "button", id: "ask-close" }, t("boardset.close"));
   button.onclick = close;
   return make("div", { className: "dialog-end" }, strong, button);
-}
-
-function field(id, label, control) {
-  return make("div", { className: "field" }, make("label", { htmlFor: id }, label), control);
-}
-
-function make(tag, properties = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [key, value] of Object.entries(properties)) {
-    if (key in node) node[key] = value;
-    else node.setAttribute(key, value);
-  }
-  node.append(...children);
-  return node;
 }

@@ -4,7 +4,7 @@ import { layoutSketch } from "./arrows.js";
 import { ROLES } from "./settings.js";
 import { t } from "./texts.js";
 
-/** Builds both rows; `onPick("view" | "handed", value)`. */
+/** Builds both rows, anew after a change of the language; `onPick("view" | "handed", value)`. */
 export function buildChoices(onPick) {
   const views = Object.keys(ROLES).map((value) => [value, [
     layoutSketch(value), span("choice-name", t(`view.${value}`)),
@@ -25,6 +25,8 @@ export function showChoices(settings) {
 }
 
 function fill(id, name, choices, onPick) {
+  const row = document.getElementById(id);
+  row.replaceChildren();
   for (const [value, parts] of choices) {
     const input = Object.assign(document.createElement("input"), {
       type: "radio", name, value, id: `${name}-${value}`,
@@ -33,7 +35,7 @@ function fill(id, name, choices, onPick) {
     const label = document.createElement("label");
     label.htmlFor = input.id;
     label.append(...parts);
-    document.getElementById(id).append(input, label);
+    row.append(input, label);
   }
 }
 

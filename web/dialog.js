@@ -1,8 +1,9 @@
 // The settings dialog: built from the texts, filled from the settings, checked as it is typed.
 
 import { listCameras } from "./camera.js";
+import { field, make } from "./dom.js";
 import { CLUB_LENGTH_M, ROLES, STICK_LENGTH_M, forgetSettings } from "./settings.js";
-import { t } from "./texts.js";
+import { LANGUAGES, onTexts, pointed, t } from "./texts.js";
 import { farUnit, fromField, lengthUnit, toField } from "./units.js";
 
 /** Opens over the page; `onChange(settings)` after every usable change. */
@@ -14,6 +15,9 @@ export class SettingsDialog {
     this.onChange = onChange;
     this.onLook = onLook; // () => what begins a first look, null while there is no picture
     this.problem = null;
+    onTexts(() => {
+      if (this.dialog.open) this.#fill();
+    });
   }
 
   async open() {
@@ -45,16 +49,18 @@ export class SettingsDialog {
 
   #form(cameras) {
     const s = this.settings();
-    const form = element("form", { method: "dialog" });
-    form.append(element("h2", {}, t("settings.title")));
+    const form = make("form", { method: "dialog" });
+    form.append(make("h2", {}, t("settings.title")));
     if (this.problem) {
-      form.append(element("p", { className: "field-problem", role: "alert" },
+      form.append(make("p", { className: "field-problem", role: "alert" },
         t("settings.problem", { text: this.problem })));
     }
     form.append(
       this.#radios("view", t("settings.view"), Object.keys(ROLES).map((v) => [v, t(`view.${v}`)])),
       this.#radios("handed", t("settings.hand"), ["right", "left"].map((v) => [v, t(`hand.${v}`)])),
       this.#radios("units", t("settings.units"), ["cm", "in"].map((v) => [v, t(`settings.units.${v}`)])),
+      this.#select("language", t("settings.language"),
+        [["", t("settings.language.auto")], ...Object.entries(LANGUAGES)]),
       group(t("settings.rods"), ...ROLES[s.view].flatMap((role) => this.#rod(role))),
       ...(s.view === "down-the-line" ? [this.#radios("line", t("settings.line"),
         ["toe", "hands", "middle"].map((v) => [v, t(`settings.line.${v}`)]))] : []),
@@ -66,7 +72,7 @@ export class SettingsDialog {
           Object.keys(CLUB_LENGTH_M).map((c) => [c, t(`club.${c}`)])),
         this.#speed("club_speed_mps", t("film.speed"), [0.5, 70])),
       group(t("settings.goal"),
-        element("p", { className: "hint" }, t("settings.goal.hint")),
+        make("p", { className: "hint" }, t("settings.goal.hint")),
         this.#length("goal.height_m", t("settings.goal.height"), [0.2, 2.5], true),
         this.#length("goal.distance_m", t("settings.goal.distance"), [1, 15], true),
         this.#check("goal.framing", t("settings.goal.framing"))),
@@ -84,39 +90,39 @@ export class SettingsDialog {
         this.#check("tone", t("settings.tone")),
         this.#check("voice", t("settings.voice"))),
     );
-    const reset = element("button", { type: "button", className: "plain" }, t("settings.reset"));
+    const reset = make("button", { type: "button", className: "plain" }, t("settings.reset"));
     reset.onclick = () => {
       this.onChange(forgetSettings());
       this.#fill();
     };
-    form.append(element("div", { className: "dialog-end" },
-      element("button", { className: "strong", id: "settings-done" }, t("settings.done")), reset));
+    form.append(make("div", { className: "dialog-end" },
+      make("button", { className: "strong", id: "settings-done" }, t("settings.done")), reset));
     return form;
   }
 
   #look() {
     const begin = this.onLook();
     if (!begin) return [];
-    const button = element("button", { type: "button", id: "settings-look" }, t("look.again"));
+    const button = make("button", { type: "button", id: "settings-look" }, t("look.again"));
     button.onclick = () => {
       this.dialog.close();
       begin();
     };
-    return [group(t("settings.look"), element("p", { className: "hint" }, t("settings.look.what")), button)];
+    return [group(t("settings.look"), make("p", { className: "hint" }, t("settings.look.what")), button)];
   }
 
   #radios(key, legend, choices) {
-    const row = element("div", { className: "choices" });
+    const row = make("div", { className: "choices" });
     for (const [value, label] of choices) {
       const id = `set-${key}-${value}`;
-      const input = element("input", {
+      const input = make("input", {
         type: "radio", name: `set-${key}`, id, value, checked: get(this.settings(), key) === value,
       });
       input.onchange = () => {
         this.#change((s) => set(s, key, value));
         this.#fill();
       };
-      row.append(input, element("label", { htmlFor: id }, label));
+      row.append(input, make("label", { htmlFor: id }, label));
     }
     return group(legend, row);
   }
@@ -138,8 +144,8 @@ export class SettingsDialog {
 
   #select(key, label, choices, more = () => {}) {
     const id = `set-${key}`;
-    const select = element("select", { id });
-    for (const [value, text] of choices) select.append(element("option", { value }, text));
+    const select = make("select", { id });
+    for (const [value, text] of choices) select.append(make("option", { value }, text));
     select.value = get(this.settings(), key) ?? "";
     select.onchange = () => {
       this.#change((s) => {
@@ -174,7 +180,7 @@ export class SettingsDialog {
       value: metres === null ? "" : Math.round(metres * factor),
       write: (s, text) => set(s, key, text === "" ? null : Number(text) / factor),
     });
-    holder.append(element("span", { className: "hint" }, t("settings.aim.hint")));
+    holder.append(make("span", { className: "hint" }, t("settings.aim.hint")));
     return holder;
   }
 
@@ -189,7 +195,7 @@ export class SettingsDialog {
       value: now === null ? "" : Math.round(now * factor),
       write: (s, text) => set(s, key, text === "" ? null : Number(text) / factor),
     });
-    holder.append(element("span", { className: "hint" }, t("film.speed.hint")));
+    holder.append(make("span", { className: "hint" }, t("film.speed.hint")));
     return holder;
   }
 
@@ -203,23 +209,23 @@ export class SettingsDialog {
   /** A checked number; `write(settings, text)` gets only what lies in the range, or "". */
   #number(key, label, { unit, min, max, optional, value, write }) {
     const id = `set-${key}`;
-    const note = element("span", { className: "field-problem", id: `${id}-problem` });
-    const input = element("input", {
-      id, type: "text", inputMode: "decimal", autocomplete: "off", value: String(value ?? ""),
+    const note = make("span", { className: "field-problem", id: `${id}-problem` });
+    const input = make("input", {
+      id, type: "text", inputMode: "decimal", autocomplete: "off", value: pointed(value ?? ""),
     });
     input.setAttribute("aria-describedby", note.id);
     input.onchange = () => {
       const text = input.value.trim().replace(",", "."); // a comma is a decimal point to many
       const usable = text === "" ? optional : Number(text) >= min && Number(text) <= max;
-      note.textContent = usable ? "" : t("settings.range", { min, max, unit });
+      note.textContent = usable ? "" : t("settings.range", { min: pointed(min), max: pointed(max), unit });
       input.setAttribute("aria-invalid", String(!usable));
       if (usable) this.#change((s) => write(s, text));
     };
-    return field(id, label, element("span", { className: "measure" }, input, unit), note);
+    return field(id, label, make("span", { className: "measure" }, input, unit), note);
   }
 
   #name(key, label) {
-    const input = element("input", {
+    const input = make("input", {
       id: `set-${key}`, type: "text", maxLength: 80, autocomplete: "off",
       value: get(this.settings(), key),
     });
@@ -229,9 +235,9 @@ export class SettingsDialog {
 
   #check(key, label) {
     const id = `set-${key}`;
-    const input = element("input", { type: "checkbox", id, checked: get(this.settings(), key) });
+    const input = make("input", { type: "checkbox", id, checked: get(this.settings(), key) });
     input.onchange = () => this.#change((s) => set(s, key, input.checked));
-    return element("label", { className: "check", htmlFor: id }, input, label);
+    return make("label", { className: "check", htmlFor: id }, input, label);
   }
 
   #camera(cameras) {
@@ -250,7 +256,7 @@ export class SettingsDialog {
         else s.focal_px[name] = Number(text);
       },
     });
-    holder.append(element("span", { className: "hint" }, t("settings.focal.hint")));
+    holder.append(make("span", { className: "hint" }, t("settings.focal.hint")));
     return holder;
   }
 }
@@ -260,23 +266,8 @@ function inward(round, value) {
   return round(Number((value * 10).toFixed(6))) / 10;
 }
 
-function element(tag, properties = {}, ...children) {
-  const node = document.createElement(tag);
-  for (const [key, value] of Object.entries(properties)) {
-    if (key in node) node[key] = value;
-    else node.setAttribute(key, value);
-  }
-  node.append(...children);
-  return node;
-}
-
 function group(legend, ...children) {
-  return element("fieldset", {}, element("legend", {}, legend), ...children);
-}
-
-function field(id, label, ...children) {
-  return element("div", { className: "field" },
-    element("label", { htmlFor: id }, label), ...children);
+  return make("fieldset", {}, make("legend", {}, legend), ...children);
 }
 
 function get(object, path) {

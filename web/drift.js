@@ -1,6 +1,7 @@
 // The log of drift: one place, some days, two plots as inline SVG.
 
-import { fillTexts, loadTexts, t } from "./texts.js";
+import { loadSettings } from "./settings.js";
+import { fillTexts, language, loadTexts, pointed, t } from "./texts.js";
 import { readToken } from "./token.js";
 
 const SVG = "http://www.w3.org/2000/svg";
@@ -25,7 +26,7 @@ async function show() {
     const count = (watch) => rows.filter((r, i) => r.watch === watch && rows[i - 1]?.watch !== watch).length;
     byId("log-said").textContent = rows.length
       ? `${t("log.alarms", { n: count("moved"), rods: count("rods") })} ${t("log.last", {
-        when: new Date(rows.at(-1).at_s * 1000).toLocaleString() })}`
+        when: new Date(rows.at(-1).at_s * 1000).toLocaleString(language()) })}`
       : t("log.empty");
     byId("log-plots").replaceChildren(...(rows.some((r) => r.move_m) ? [
       plot(t("log.move"), rows, (r) => r.move_m?.map((v) => v * 1000), ["right", "forward", "up"]),
@@ -48,7 +49,7 @@ export function plot(title, rows, values, names) {
   const y = (v) => TOP + ((reach - v) / (2 * reach)) * (HEIGHT - TOP - BOTTOM);
   for (let v = -reach; v <= reach + step / 2; v += step) {
     svg.append(line([[LEFT, y(v)], [WIDTH - RIGHT, y(v)]], Math.abs(v) < step / 2 ? 2 : 0.5, "#0c0c0c", ""),
-      text(LEFT - 8, y(v) + 5, Number(v.toFixed(3)).toString(), "end"));
+      text(LEFT - 8, y(v) + 5, pointed(Number(v.toFixed(3))), "end"));
   }
   for (let i = 0; i <= 4; i += 1) {
     const s = from + ((to - from) * i) / 4;
@@ -97,8 +98,8 @@ function nice(value) {
 function when(s, span) {
   const date = new Date(s * 1000);
   return span < 172_800
-    ? date.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })
-    : date.toLocaleDateString([], { day: "numeric", month: "short" });
+    ? date.toLocaleTimeString(language(), { hour: "2-digit", minute: "2-digit" })
+    : date.toLocaleDateString(language(), { day: "numeric", month: "short" });
 }
 
 function node(name, attributes) {
@@ -121,7 +122,7 @@ function text(x, y, words, anchor, fill = "#0c0c0c") {
 }
 
 async function boot() {
-  await loadTexts();
+  await loadTexts(loadSettings().language);
   fillTexts(document);
   token = readToken();
   const option = (value, label) => Object.assign(document.createElement("option"), { value, textContent: label });

@@ -10,9 +10,9 @@ const LOW_ROOM = 200e6; // bytes: below this a film of a few minutes may not fit
 const SETTLES_S = 2;
 const WAVERS = 0.5; // cm, inches or degrees
 const SAID = [10, 5, 4, 3, 2, 1]; // seconds of the countdown that are spoken
-const UNDER = ["off", "hold", "square", "not-found", "aim", "look", "moved", "drift", "stale", "waiting", "applying", "connecting", "reconnecting"];
+const UNDER = ["off", "hold", "square", "again", "again-hold", "same", "not-found", "aim", "look", "moved", "drift", "stale", "waiting", "applying", "connecting", "reconnecting"];
 const IDLE = { do: "idle", film: null, since_s: 0 };
-const CALM = ["off", "hold", "square", "not-found", "aim"];
+const CALM = ["off", "hold", "square", "not-found", "aim", "again", "again-hold", "same"];
 
 export class Film {
   /**
@@ -319,6 +319,9 @@ export class Film {
     if (this.phase === "saving") return panel("saving", "wait", t("film.saving.word"), t("film.saving.say"));
     if (view.kind === "square" && this.ready) {
       return { ...view, kind: "ready", word: t("film.ready.word"), say: t("film.ready.say") };
+    }
+    if (view.kind === "same" && this.ready) {
+      return { ...view, kind: "ready", word: t("film.ready.word"), say: t("again.ready.say") };
     }
     return view;
   }

@@ -1,7 +1,8 @@
 // The film's own controls: the one button on the panel, its lines, and the dialog with the films.
 
+import { make } from "./dom.js";
 import { put } from "./screen.js";
-import { t } from "./texts.js";
+import { decimal, language, t } from "./texts.js";
 
 const DELAYS_S = [0, 5, 10, 20, 30];
 const byId = (id) => document.getElementById(id);
@@ -22,7 +23,7 @@ export class FilmScreen {
   /** With each frame of the page. */
   render(view, guidance, nowMs) {
     const { phase } = this.film;
-    const offered = ["square", "ready"].includes(view.kind);
+    const offered = ["square", "ready", "same"].includes(view.kind);
     this.button.hidden = !["count", "filming"].includes(phase) && !offered;
     this.button.toggleAttribute("data-stop", phase !== "idle");
     const delay = this.settings().film_delay_s;
@@ -35,8 +36,8 @@ export class FilmScreen {
   /** After a change of the films: the start screen's notice, the open dialog. */
   changed() {
     const [kept] = this.film.recovered;
-    const time = kept ? new Date(kept.startedMs).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" }) : "";
-    put(byId("film-kept"), kept ? t("film.kept", { time, lasts: kept.lasts_s.toFixed(0) }) : "");
+    const time = kept ? new Date(kept.startedMs).toLocaleTimeString(language(), { hour: "2-digit", minute: "2-digit" }) : "";
+    put(byId("film-kept"), kept ? t("film.kept", { time, lasts: decimal(kept.lasts_s, 0) }) : "");
     if (this.dialog.open && this.film.phase === "idle") this.#fill();
     this.film.films().then((films) => {
       byId("start-films").hidden = films.length === 0;
@@ -87,10 +88,10 @@ export class FilmScreen {
 
   #entry(film) {
     const size = film.camera?.size?.join(" x ") ?? "";
-    const facts = [t("film.entry", { lasts: film.lasts_s.toFixed(1), size })];
+    const facts = [t("film.entry", { lasts: decimal(film.lasts_s, 1), size })];
     const fps = film.camera?.measured_fps ?? film.camera?.fps;
     if (fps) facts.push(t("film.entry.rate", { fps: Math.round(fps) }));
-    const at = new Date(film.startedMs).toLocaleString();
+    const at = new Date(film.startedMs).toLocaleString(language());
     const item = make("li", {},
       make("p", { className: "film-name" }, [at, film.player, film.bay].filter(Boolean).join(" · ")),
       make("p", {}, facts.join(", ")));
@@ -98,7 +99,7 @@ export class FilmScreen {
     if (film.state === "unfinished") item.append(make("p", { className: "film-mark" }, t("film.unfinished")));
     if (film.unkept) item.append(make("p", { className: "film-mark" }, t("film.unkept")));
     for (const mark of film.marks.slice(0, 3)) {
-      item.append(make("p", { className: "film-mark" }, t("film.moved", { at: mark.at_s.toFixed(1), text: mark.text })));
+      item.append(make("p", { className: "film-mark" }, t("film.moved", { at: decimal(mark.at_s, 1), text: mark.text })));
     }
     item.append(make("div", { className: "film-acts" },
       act("film-play", t("film.play"), () => this.#play(film, item)),
@@ -137,10 +138,4 @@ function act(className, text, onPress) {
   const button = make("button", { type: "button", className }, text);
   button.onclick = () => onPress(button);
   return button;
-}
-
-function make(tag, properties = {}, ...children) {
-  const node = Object.assign(document.createElement(tag), properties);
-  node.append(...children);
-  return node;
 }

@@ -1,17 +1,19 @@
 // "Remember this place": a fixed camera is watched, and a move is told with arrow, words and sound.
 
-import { t } from "./texts.js";
+import { field, make } from "./dom.js";
+import { pointed, t } from "./texts.js";
 import { lengthUnit } from "./units.js";
 
 const NAME = "teesquare.place";
 
 export class PlaceWatch {
   /** `units()` "cm" or "in"; `fetchNames()` the remembered places; `onChange` at each change. */
-  constructor({ dialog, units, fetchNames, logAddress, onChange }) {
+  constructor({ dialog, units, fetchNames, logAddress, onAgain, onChange }) {
     this.dialog = dialog;
     this.units = units;
     this.fetchNames = fetchNames;
     this.logAddress = logAddress;
+    this.onAgain = onAgain; // opens the list of earlier films
     this.onChange = onChange;
     this.seq = 0;
     this.sent = null;
@@ -33,7 +35,7 @@ export class PlaceWatch {
   /** An alarm takes the panel; anything else leaves `view` as it is. */
   view(view, guidance) {
     const drift = this.#drift(guidance);
-    if (!drift?.big?.arrow || !["off", "hold", "square", "not-found", "aim"].includes(view.kind)) {
+    if (!drift?.big?.arrow || !["off", "hold", "square", "not-found", "aim", "again", "again-hold", "same"].includes(view.kind)) {
       return view;
     }
     const { arrow, word, number, unit } = drift.big;
@@ -81,9 +83,9 @@ export class PlaceWatch {
     const form = make("form", { method: "dialog" });
     const name = make("input", { id: "place-name", value: kept(), maxLength: 40, autocomplete: "off" });
     const way = make("input", {
-      id: "place-move", inputMode: "decimal", value: String(Math.round(last.move_m * factor * 10) / 10),
+      id: "place-move", inputMode: "decimal", value: pointed(Math.round(last.move_m * factor * 10) / 10),
     });
-    const turn = make("input", { id: "place-turn", inputMode: "decimal", value: String(last.turn_deg) });
+    const turn = make("input", { id: "place-turn", inputMode: "decimal", value: pointed(last.turn_deg) });
     const wrong = make("p", { className: "field-problem", id: "place-problem", role: "alert" });
     const begin = (act, called) => {
       const [move_m, turn_deg] = [number(way) / factor, number(turn)];
@@ -100,7 +102,12 @@ export class PlaceWatch {
       node.onclick = act;
       return node;
     };
+    const again = button("again-open", t("again.open"), "strong", () => {
+      this.dialog.close();
+      this.onAgain();
+    });
     form.append(
+      again,
       make("h2", {}, t("place.title")),
       make("p", {}, t("place.what")),
       field("place-name", t("place.name"), name),
@@ -143,14 +150,4 @@ function keep(name) {
   } catch {
     // Private mode: it is typed again next time.
   }
-}
-
-function make(tag, properties = {}, ...children) {
-  const node = Object.assign(document.createElement(tag), properties);
-  node.append(...children);
-  return node;
-}
-
-function field(id, label, control) {
-  return make("div", { className: "field" }, make("label", { htmlFor: id }, label), control);
 }

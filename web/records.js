@@ -1,6 +1,7 @@
 // The coach's page of films: search, the list, pictures, reports, exports, deleting.
 
-import { fillTexts, loadTexts, t } from "./texts.js";
+import { loadSettings } from "./settings.js";
+import { decimal, fillTexts, loadTexts, t } from "./texts.js";
 import { readToken } from "./token.js";
 
 const byId = (id) => document.getElementById(id);
@@ -98,7 +99,7 @@ function card(film) {
   if (film.bay) heading.append(" · ", bdi(film.bay));
   heading.append(` · ${when}`);
   const facts = [t(`view.short.${film.view}`), t(`hand.short.${film.handed}`)];
-  if (film.lasts_s !== null) facts.push(t("records.lasts", { s: film.lasts_s.toFixed(0) }));
+  if (film.lasts_s !== null) facts.push(t("records.lasts", { s: decimal(film.lasts_s, 0) }));
   item.append(shot, heading, make("p", { className: "film-what" }, facts.join(", ")), told(film), acts(film, name));
   if (film.still) watcher.observe(item);
   return item;
@@ -111,9 +112,9 @@ function told(film) {
   const { placement, sigma } = film;
   if (placement) {
     line.append(" ", t("records.off", {
-      offset: Math.abs(placement.offset_m * 100).toFixed(1), offset_spread: (Z95 * sigma.offset_m * 100).toFixed(1),
+      offset: decimal(Math.abs(placement.offset_m * 100), 1), offset_spread: decimal(Z95 * sigma.offset_m * 100, 1),
       side: t(placement.offset_m >= 0 ? "records.right" : "records.left"),
-      yaw: Math.abs(placement.yaw_deg).toFixed(1), yaw_spread: (Z95 * sigma.yaw_deg).toFixed(1),
+      yaw: decimal(Math.abs(placement.yaw_deg), 1), yaw_spread: decimal(Z95 * sigma.yaw_deg, 1),
       turn: t(placement.yaw_deg >= 0 ? "records.right" : "records.left"),
     }));
   }
@@ -270,7 +271,7 @@ function make(tag, properties = {}, ...children) {
 }
 
 async function boot() {
-  await loadTexts();
+  await loadTexts(loadSettings().language);
   fillTexts(document);
   page.token = readToken();
   byId("find-view").append(new Option(t("records.any"), ""), ...VIEWS.map((v) => new Option(t(`view.short.${v}`), v)));

@@ -2,7 +2,7 @@
 
 import { sign } from "./arrows.js";
 import { quantities } from "./decide.js";
-import { maybe, t } from "./texts.js";
+import { decimal, maybe, t } from "./texts.js";
 import { format } from "./units.js";
 
 const ANNOUNCE_MS = 2500; // a screen reader cannot follow numbers that change with each frame
@@ -22,7 +22,7 @@ export class LiveScreen {
 
   /** Shows a decision (decide.js) and, where it rests on guidance, its details. Returns what is shown. */
   render(view, guidance, settings, nowMs) {
-    const fresh = ["off", "hold", "square", "not-found", "aim", "aim-tap", "drift", "look", "moved", "ready", "filming", "count", "saving"].includes(view.kind);
+    const fresh = ["off", "hold", "square", "not-found", "again", "again-hold", "same", "aim", "aim-tap", "drift", "look", "moved", "ready", "filming", "count", "saving"].includes(view.kind);
     const word = view.word ?? t(`state.${view.kind}.word`);
     const say = view.say ?? maybe(`state.${view.kind}.say`) ?? "";
     this.shown = {
@@ -32,10 +32,16 @@ export class LiveScreen {
     this.#strip(fresh && guidance ? guidance : null, settings);
     // What the film would show says nothing yet while the rods are being measured.
     this.#lines(fresh && view.kind !== "look" ? guidance : null);
-    if (fresh && guidance) this.overlay.show(guidance, ["square", "ready"].includes(view.kind));
+    if (fresh && guidance) this.overlay.show(guidance, ["square", "ready", "same"].includes(view.kind));
     else this.overlay.clear();
     this.#announce(view.kind + view.arrow, say || word, nowMs);
     return this.shown;
+  }
+
+  /** After a change of the language: the strip is built anew with the next frame. */
+  relabel() {
+    this.cells.clear();
+    this.nodes.strip.replaceChildren();
   }
 
   #order(view, word, say) {
@@ -56,7 +62,7 @@ export class LiveScreen {
     if (view.hold) {
       const { square_for_s: have, need_s: need } = view.hold;
       n["hold-bar"].value = need > 0 ? Math.min(1, have / need) : 0;
-      put(n["hold-text"], t("live.hold", { have: have.toFixed(1), need: need.toFixed(1) }));
+      put(n["hold-text"], t("live.hold", { have: decimal(have, 1), need: decimal(need, 1) }));
     }
   }
 
@@ -68,7 +74,7 @@ export class LiveScreen {
       put(cell.value, shown.value);
       put(cell.unit, shown.unit);
       put(cell.spread, shown.spread);
-      const aside = quantity.direction && Number(shown.value) !== 0; // "0 cm right" says nothing
+      const aside = quantity.direction && /[1-9]/.test(shown.value); // "0 cm right" says nothing
       put(cell.direction, aside ? t(`direction.${quantity.direction}`) : "");
       put(cell.mark, t(`mark.${quantity.mark}`));
     }

@@ -1,6 +1,6 @@
 // What the user states, kept in localStorage, and the setup message made of it. SI and degrees.
 
-import { LANGUAGE } from "./texts.js";
+import { LANGUAGES, language } from "./texts.js";
 
 const KEY = "teesquare.settings";
 const PHONE = "teesquare.phone";
@@ -21,6 +21,7 @@ export const DEFAULTS = Object.freeze({
   view: "face-on",
   handed: "right",
   units: "cm",
+  language: null, // of texts/; null: the browser's
   rods: { target: stick(), stem: stick(), toe: stick(), ball: stick() },
   camera: null, // device id; null: the rear camera
   focal_px: {}, // by lens name, for a picture 1280 long
@@ -97,7 +98,7 @@ export function toSetup(settings, lens) {
     view: settings.view,
     handed: settings.handed,
     units: settings.units,
-    language: LANGUAGE,
+    language: language(),
     rod_lengths_m: Object.fromEntries(roles.map((role) => [role, settings.rods[role].length_m])),
     focal_px: focal === null ? null : (focal * lens.longSide) / 1280,
     camera: lens.camera ?? null,
@@ -115,9 +116,12 @@ const CHOICES = {
   view: Object.keys(ROLES),
   handed: ["right", "left"],
   units: ["cm", "in"],
+  language: [null, ...Object.keys(LANGUAGES)],
   line: ["toe", "hands", "middle"],
   club: Object.keys(CLUB_LENGTH_M),
 };
+
+const TEXTS_OR_NULL = ["camera", "language"];
 
 function merge(defaults, stored) {
   const out = structuredClone(defaults);
@@ -136,7 +140,7 @@ function merge(defaults, stored) {
 }
 
 function fitsOptional(key, value) {
-  return value === null || typeof value === (key === "camera" ? "string" : "number");
+  return value === null || typeof value === (TEXTS_OR_NULL.includes(key) ? "string" : "number");
 }
 
 function numbers(object) {

@@ -1,5 +1,7 @@
 // Guidance for the ear: beats that quicken and rise toward square, a chord for square, speech.
 
+import { language } from "./texts.js";
+
 const SLOW_S = 1.1;
 const QUICK_S = 0.16;
 const LOW_HZ = 260;
@@ -59,14 +61,14 @@ export class Sound {
   }
 
   /** Speaks a new kind of instruction at once, a changed number only every few seconds. */
-  speak(kind, say, language) {
+  speak(kind, say) {
     if (!this.voiceOn || !say || !window.speechSynthesis) return;
     const now = performance.now();
     if (now < this.callUntilMs) return;
     const newKind = kind !== this.spoken.kind;
     if (say === this.spoken.say) return;
     if (!newKind && now - this.spoken.atMs < SPEAK_AGAIN_MS) return;
-    const voice = localVoice(language);
+    const voice = localVoice();
     if (!voice) return;
     if (newKind) window.speechSynthesis.cancel();
     const utterance = new SpeechSynthesisUtterance(say);
@@ -77,9 +79,9 @@ export class Sound {
   }
 
   /** A call from the coach: two notes, then the words, which nothing but `say` speaks over. */
-  call(text, language) {
+  call(text) {
     if (this.toneOn) [CHIME_HZ[0], CHIME_HZ[2]].forEach((hz, i) => this.#note(hz, i * 0.2, 0.3));
-    const utterance = this.say(text, language);
+    const utterance = this.say(text);
     if (!utterance) return;
     this.callUntilMs = performance.now() + CALL_MS;
     utterance.onend = () => {
@@ -88,8 +90,8 @@ export class Sound {
   }
 
   /** Says a few words at once, over whatever is being said. Returns the utterance, null if mute. */
-  say(text, language = "en") {
-    const voice = this.voiceOn && window.speechSynthesis ? localVoice(language) : null;
+  say(text) {
+    const voice = this.voiceOn && window.speechSynthesis ? localVoice() : null;
     if (!voice) return null;
     window.speechSynthesis.cancel();
     const utterance = new SpeechSynthesisUtterance(text);
@@ -145,8 +147,8 @@ export class Sound {
 }
 
 /** Only voices that live on the phone: others send the words to the internet. */
-function localVoice(language) {
+function localVoice() {
   const voices = window.speechSynthesis.getVoices().filter((v) => v.localService);
-  const fits = voices.filter((v) => v.lang.toLowerCase().startsWith(language));
+  const fits = voices.filter((v) => v.lang.toLowerCase().startsWith(language()));
   return fits.find((v) => v.default) ?? fits[0] ?? null;
 }

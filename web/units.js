@@ -1,7 +1,7 @@
 // Lengths and angles for people: metric or inches, never more digits than are known.
 
 import { spread } from "./decide.js";
-import { t } from "./texts.js";
+import { decimal, pointed, t } from "./texts.js";
 
 const INCH_M = 0.0254; // exact, international inch (1959)
 
@@ -25,8 +25,8 @@ export function format(quantity, units) {
   if (shown === null) return { value: "–", unit: "", spread: "" };
   const wide = sigma === null ? null : spread(sigma) * factor;
   const digits = decimals(dimension, wide);
-  const plus = wide === null ? "" : `± ${Math.max(wide, 10 ** -digits).toFixed(digits)}`;
-  return { value: zero((shown * factor).toFixed(digits)), unit, spread: plus };
+  const plus = wide === null ? "" : `± ${decimal(Math.max(wide, 10 ** -digits), digits)}`;
+  return { value: pointed(zero((shown * factor).toFixed(digits))), unit, spread: plus };
 }
 
 function decimals(dimension, wide) {

@@ -17,12 +17,23 @@ from tests.chromium import chromium
 
 
 @asynccontextmanager
-async def demo_page(width: int = 1100, height: int = 900, scale: float = 1) -> AsyncIterator[Page]:
-    """The page after its one tap. Ends with an error if the page's own code raised one."""
+async def demo_page(
+    width: int = 1100,
+    height: int = 900,
+    scale: float = 1,
+    locale: str = "en-GB",
+    script: str = "",
+) -> AsyncIterator[Page]:
+    """The page after its one tap; `script` runs in it before its own.
+
+    Ends with an error if the page's own code raised one.
+    """
     await asyncio.to_thread(ground.textures, DEFAULT_SEED)
     async with running(ServerConfig(), add_routes) as server, chromium() as browser:
         viewport = {"width": width, "height": height}
-        page = await browser.new_page(viewport=viewport, device_scale_factor=scale)
+        page = await browser.new_page(viewport=viewport, device_scale_factor=scale, locale=locale)
+        if script:
+            await page.add_init_script(script)
         page.set_default_timeout(30_000)
         errors: list[str] = []
         page.on("pageerror", lambda error: errors.append(str(error)))

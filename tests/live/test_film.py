@@ -151,8 +151,8 @@ async def job(tmp_path, *, still_s, moved_s, film_s, move_at_s, capsys, size=(39
         print(
             f"\nfilming {(spy['film'] - spy['go']) / 1000:.2f} s after the press; moved "
             f"{(spy['moved'] - spy['film']) / 1000:.2f} s into the film; alarm {late_s:.2f} s "
-            f"(machine crowded {kept.crowded:.1f} times) "
-            f"after the move; film {film['lasts_s']:.1f} s, {film['mime']}, plays "
+            f"(machine crowded {kept.crowded:.1f} times) after the move; "
+            f"film {film['lasts_s']:.1f} s, {film['mime']}, plays "
             f"{json.dumps(played)}, marks {film['marks'][:2]}; pictures in {tmp_path}"
         )
         place = kept.record.placement

@@ -6,6 +6,12 @@ from server.serve import running
 from tests.server.live_phone import LivePhone, far_away
 
 
+@pytest.fixture(autouse=True)
+def english(monkeypatch):
+    """Reports in English, whatever the language of the machine that tests."""
+    monkeypatch.setenv("LC_ALL", "C.UTF-8")
+
+
 @pytest.fixture
 def told():
     """Sentences that the server told its window."""

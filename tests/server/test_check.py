@@ -2,6 +2,7 @@ import argparse
 import io
 import json
 import os
+import re
 import shutil
 import sys
 
@@ -303,6 +304,23 @@ def test_the_report_is_in_plain_words(run, photo):
     assert "turned 3.0° left (± 0.6°); tilted 10.0° down (± 1.0°)" in out
     assert "6 cm further back" in out and "unproven" in out
     assert "guessed" not in out
+
+
+def test_the_report_in_german_has_german_words_and_numbers(run, tmp_path, monkeypatch):
+    named = write(tmp_path / "tee.v1.2.jpg", picture())
+    code, said, _ = run(named, "--view", "face-on", "--language", "de")
+    assert code == 0
+    head, verdict, *rest = said.splitlines()
+    assert head == f"{named}  (von vorn, Rechtshand)"  # the name keeps its own points
+    assert verdict == "  DANEBEN: Schieb das Stativ 20 cm nach links. Dreh es nicht."
+    assert "  steht: 20,0 cm (± 3,9 cm) rechts der Linie des Querstabs" in said
+    assert not any(re.search(r"\d\.\d", line) for line in rest)
+    monkeypatch.setenv("LC_ALL", "de_DE.UTF-8")
+    _, by_environment, _ = run(named, "--view", "face-on")
+    assert by_environment == said
+    # What programs read stays as it was, unless asked otherwise.
+    _, line, _ = run(named, "--view", "face-on", "--json")
+    assert json.loads(line)["advice"][0]["text"].startswith("Slide the tripod left")
 
 
 def test_the_report_in_inches_says_when_the_view_was_guessed(run, photo):

@@ -152,7 +152,8 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
     known |= {f"effect.tilt.{k}" for k in ("clockwise", "counterclockwise", *shift[1:])}
     known |= {"effect.near", "cure.none", "cure.back", "cure.upright", "cure.sideways"}
     known |= {"cure.tilt.up", "cure.tilt.down", "amount.any"}
-    known |= {f"unit.{u}" for u in ("cm", "m", "in", "ft", "deg")}
+    known |= {f"unit.{u}" for u in ("cm", "m", "in", "ft", "yd", "deg")}
+    known |= {f"rod.{r.value}" for r in Role} | {"number.point"}
     known |= {f"amount.{u}{o}" for u in ("cm", "m", "in", "ft", "deg") for o in ("", ".one")}
     known |= {f"note.{k}" for k in ("roll", "lens", "lens.changed", "framing", "framing.stated")}
     known |= {f"lens.refused.{f.value}" for f in Fault} | {
@@ -319,6 +320,45 @@ def test_framing_and_lens_are_noted():
 @pytest.mark.parametrize("language", ["xx", "../../etc", "EN", ""])
 def test_an_unknown_language_speaks_english(language):
     assert words.say(reading(), Plain(language=language)) == words.say(reading())
+
+
+def test_german_is_spoken_with_its_own_words_and_point():
+    german = Plain(language="de-AT")
+    assert words.say(reading(), german).startswith("Passt: zu deinen Stäben ausgerichtet.")
+    slight = Advice(Move.TURN, "left", amount_rad=math.radians(0.44))
+    assert "0,4 Grad nach links" in words.advice_text(slight, german)
+    assert words.advice_big(slight, german)["number"] == "0,4"
+    said = words.describe_effect(effect(ball=1.5, tilt=3.0), View.FACE_ON, german)
+    assert "1,5 Meter weiter vorn" in said and "0,4 Grad" in said
+
+
+def test_what_a_language_lacks_is_said_in_english(tmp_path, monkeypatch):
+    for folder, text in (("en", {"a": "one", "b": "two"}), ("xy", {"a": "uno"})):
+        (tmp_path / "texts" / folder).mkdir(parents=True)
+        file = tmp_path / "texts" / folder / "guidance.json"
+        file.write_text(json.dumps(text), encoding="utf-8")
+    monkeypatch.setattr(words.resources, "files", lambda _: tmp_path)
+    words._texts.cache_clear()
+    try:
+        assert words.texts("xy") == {"a": "uno", "b": "two"}
+        assert words.languages() == ("en", "xy")
+    finally:
+        words._texts.cache_clear()
+
+
+@pytest.mark.parametrize(
+    ("environment", "want"),
+    [
+        ({"LANG": "de_DE.UTF-8"}, "de"),
+        ({"LANG": "de_DE.UTF-8", "LC_ALL": "C.UTF-8"}, "en"),
+        ({"LANG": "C", "LC_MESSAGES": "de_AT@euro"}, "de"),
+        ({"LANG": "fr_FR.UTF-8"}, "en"),
+        ({}, "en"),
+    ],
+)
+def test_the_terminals_language_is_the_environments(environment, want):
+    # POSIX.1-2017, 8.2: LC_ALL goes before LC_MESSAGES, which goes before LANG.
+    assert words.language_of(environment) == want
 
 
 def test_inches_reach_every_sentence():

@@ -19,6 +19,7 @@ from tests.server.fake_phones import clinic
 from tests.setup_node import modules
 from tests.web.fake_server import NOT_FOUND, OFF, SQUARE
 from tests.web.page_driver import LANDSCAPE, PORTRAIT, Phone, phone
+from tests.web.test_again import EARLIER, FAR
 from tests.web.test_records import films_page, see
 
 pytestmark = pytest.mark.browser
@@ -63,6 +64,21 @@ async def _place(p: Phone) -> None:
     await p.until("document.getElementById('place').open")
 
 
+async def _earlier(p: Phone) -> None:
+    await _off(p)
+    p.server.earlier = EARLIER
+    await p.page.click("#place-open")
+    await p.page.click("#again-open")
+    await p.until("document.querySelectorAll('.again-entry').length > 0")
+
+
+async def _led(p: Phone) -> None:
+    await _earlier(p)
+    await p.page.click(".again-entry:not([disabled])")
+    p.server.guidance = copy.deepcopy(OFF) | {"again": FAR}
+    await p.until_kind("again")
+
+
 async def _problem(p: Phone) -> None:
     p.server.refuse = (400, {}, "The offer holds no camera.")
     await p.start()
@@ -95,6 +111,8 @@ PAGES: dict[str, Callable[[Phone], Awaitable[None]]] = {
     "settings": _settings,
     "notes": _notes,
     "place": _place,
+    "earlier places": _earlier,
+    "led to an earlier place": _led,
     "problem": _problem,
     "drift": _drift,
 }

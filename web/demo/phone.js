@@ -2,11 +2,11 @@
 // streamed like a camera's; sliders and keys move the lens. Loaded by the page with `?demo=1`.
 
 import { Hand } from "/web/demo/hand.js";
+import { addTexts, decimal, onTexts, t } from "/web/texts.js";
 
 const FPS = 15;
 const GRAVITY = 9.80665;
 const TILT_NOISE = 0.02; // m/s² on each axis
-const LANGUAGE = "en";
 const STALE_MS = 600; // older guidance is no ground for the hand to move on
 
 const START = {
@@ -24,15 +24,9 @@ const SLIDERS = [
   { name: "distance_m", min: 1.5, max: 6, step: 0.01, keys: ["w", "s"], nudge: 0.1, unit: "m" },
 ];
 
-let strings = {};
-const t = (key, values = {}) =>
-  (strings[key] ?? key).replace(/\{(\w+)\}/g, (whole, name) => values[name] ?? whole);
-
 /** {stream, onTilt(callback) -> stop, controls}: a camera, a tilt sensor, and what moves them. */
 export async function source() {
-  const answer = await fetch(`/web/texts/${LANGUAGE}/demo.json`);
-  if (!answer.ok) throw new Error(`texts: ${answer.status}`);
-  strings = await answer.json();
+  await addTexts("demo");
   const phone = new SimulatedPhone();
   await phone.draw(); // so that the stream begins with a picture
   phone.run();
@@ -141,7 +135,14 @@ class Panel {
   constructor(phone) {
     this.phone = phone;
     this.root = make("fieldset", "demo-panel");
-    this.root.append(Object.assign(make("legend", "demo-legend"), { textContent: t("demo.title") }));
+    this.#build();
+    onTexts(() => this.#build());
+    window.addEventListener("keydown", (event) => this.#key(event));
+  }
+
+  #build() {
+    const { phone } = this;
+    this.root.replaceChildren(Object.assign(make("legend", "demo-legend"), { textContent: t("demo.title") }));
     this.inputs = new Map();
     this.handButton = this.#button("demo.hand.start", () => phone.useHand(!phone.hand));
     this.handButton.id = "demo-hand";
@@ -154,7 +155,6 @@ class Panel {
     this.warning = make("p", "demo-lost");
     this.warning.setAttribute("role", "alert");
     this.root.append(this.warning);
-    window.addEventListener("keydown", (event) => this.#key(event));
     this.show();
   }
 
@@ -207,6 +207,7 @@ class Panel {
     for (const value of ["follow", "face-on", "down-the-line"]) {
       select.append(new Option(t(`demo.rods.${value}`), value));
     }
+    select.value = this.phone.rods;
     select.onchange = () => {
       this.phone.rods = select.value;
     };
@@ -253,9 +254,9 @@ class Panel {
 /** A slider's value for people: "50 cm left". */
 function words({ say, unit }, value) {
   const n = unit === "cm" ? Math.round(Math.abs(value) * 100)
-    : unit === "deg" ? Math.abs(value).toFixed(1) : value.toFixed(2);
+    : unit === "deg" ? decimal(Math.abs(value), 1) : decimal(value, 2);
   const plain = t(`demo.value.${unit}`, { n });
-  if (!say || Number(n) === 0) return plain;
+  if (!say || !/[1-9]/.test(n)) return plain;
   return t(`demo.value.${say[value < 0 ? 0 : 1]}`, { value: plain });
 }
 
