@@ -14,12 +14,14 @@ from typing import TYPE_CHECKING, Any
 import av
 
 from server import wire
+from server.again_watch import AgainWatch
 from server.film_book import FilmBook
 from server.film_watch import FilmWatch
 from server.lens_book import LensBook
 from server.look_watch import LookWatch
 from server.mailbox import Mailbox, MailboxClosed
 from server.messages import (
+    AgainSent,
     AimSent,
     FilmSent,
     HintSent,
@@ -32,6 +34,7 @@ from server.messages import (
 from server.place_watch import PlaceWatch
 from server.places import Places
 from server.planes import frame_from_video
+from server.records import Records
 from vision.errors import TeesquareError
 from vision.hint import Hint
 from vision.live import LiveState
@@ -99,6 +102,7 @@ class Analyst:
         first_look: LookWatch | None = None,
         turns: asyncio.Semaphore | None = None,
         films: FilmBook | None = None,
+        records: Records | None = None,
     ) -> None:
         self._pictures = pictures
         self._pool = pool
@@ -113,6 +117,7 @@ class Analyst:
         self._place = PlaceWatch(places)
         self._first_look = first_look or LookWatch()
         self._film = FilmWatch(films)
+        self._again = AgainWatch(records)
         self._aim: AimPoint | None = None
         self._aim_seq: int | None = None
         self._aim_tilt: Tilt | None = None  # how the phone stood when the target was tapped
@@ -194,6 +199,10 @@ class Analyst:
         """Begin a first look, or skip it."""
         self._first_look.command(sent)
 
+    def again(self, sent: AgainSent) -> None:
+        """Lead the phone to where an earlier film was made, or no longer."""
+        self._again.command(sent)
+
     def film(self, sent: FilmSent) -> None:
         """A film begins or has ended; what the camera gives."""
         self._film.command(sent)
@@ -228,8 +237,8 @@ class Analyst:
             self._aim_seq,
         )
         loop = asyncio.get_running_loop()
-        job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
         try:
+            job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
             state, message = await job
         except TeesquareError as wrong:
             self._complain(str(wrong))
@@ -275,7 +284,9 @@ class Analyst:
         self.latest = Latest(arrived, live.reading, str(message["say"] or ""))
         message |= told
         message |= self._place.look(live.reading, size, capture_s, about.stated)
-        message |= self._film.look(live.reading, frame, capture_s, about.stated)
+        message |= self._again.look(live.reading, size, capture_s, about.stated)
+        here = self._again.here
+        message |= self._film.look(live.reading, frame, capture_s, about.stated, here)
         return state, message
 
     def _may_begin(self, arrived: Arrived) -> bool:

@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from aiohttp import web
 
 from server.access import Guard, public
+from server.again_places import AgainPlaces
 from server.board_page import BoardPage
 from server.certs import ca_der, names_of
 from server.config import ServerConfig
@@ -15,6 +16,7 @@ from server.hosts import Hosts
 from server.keys import Keys
 from server.metrics import MetricsPages
 from server.problems import problems
+from server.records_page import RecordsPage
 from server.registry import Sessions
 from server.static import web_file
 from server.tokens import Tokens
@@ -92,11 +94,13 @@ def make_app(config: ServerConfig) -> web.Application:
     )
     Whip(app[SESSIONS], guard).add_routes(app)
     DriftPage(app[SESSIONS].places).add_routes(app)
+    AgainPlaces(app[SESSIONS].records).add_routes(app)
     app[KEYS].add_routes(app)
     metrics = app[SESSIONS].metrics
     app.cleanup_ctx.append(metrics.watch)
     MetricsPages(metrics, app[SESSIONS].tally).add_routes(app)
     BoardPage(app[SESSIONS].board).add_routes(app)
+    RecordsPage(app[SESSIONS].records, POLICY).add_routes(app)
     return app
 
 

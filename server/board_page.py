@@ -84,7 +84,9 @@ class BoardPage:
                 await response.write(f"data: {json.dumps(event, allow_nan=False)}\n\n".encode())
                 first = False
                 await asyncio.sleep(EVERY_S)
-        except (ConnectionError, asyncio.CancelledError):
+        except ConnectionError:
+            return response  # the board was closed or left
+        except asyncio.CancelledError:
             with contextlib.suppress(Exception):
                 response.force_close()
             raise

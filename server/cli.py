@@ -16,7 +16,9 @@ from vision.errors import TeesquareError
 _COMMANDS = {
     "serve": ("server.serve", "guide phones on this network"),
     "check": ("server.check", "read photos and clips"),
+    "compare": ("server.compare_command", "say how comparable two films are"),
     "calibrate": ("server.calibrate", "measure a lens, and keep its profile"),
+    "records": ("server.records_command", "list, report, export and delete the records of films"),
     "doctor": ("server.doctor", "say why a phone cannot reach this machine"),
     "demo": ("server.demo.command", "try it without a phone"),
 }

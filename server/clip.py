@@ -42,12 +42,16 @@ class Clip:
 
 @dataclass(frozen=True, slots=True)
 class ClipReading:
-    """The answer. `clip` None for a photo; `frame`: the picture that shows the rods best."""
+    """The answer. `clip` None for a photo; `frame`: the picture that shows the rods best.
+
+    `size` (width, height) of the pictures that the answer rests on.
+    """
 
     frame: int
     reading: Reading
     timing: Timing
     clip: Clip | None
+    size: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +70,8 @@ def read_whole(job: Job, every: int, solver: Solver, with_lens: WithLens) -> Cli
     if not of_clip:
         one = (found or lost)[0]
         took_s = time.perf_counter() - start_s
-        return ClipReading(one.frame, one.reading, Timing(find_s, took_s - find_s, took_s), None)
+        timing = Timing(find_s, took_s - find_s, took_s)
+        return ClipReading(one.frame, one.reading, timing, None, one.size)
     if found and believable(len(found), looked_at):
         frame, reading, still = _combined(found, solver)
         clip = Clip(looked_at, len(found), still)
@@ -74,7 +79,8 @@ def read_whole(job: Job, every: int, solver: Solver, with_lens: WithLens) -> Cli
         frame, reading = _none(found, lost)
         clip = Clip(looked_at, len(found), None)
     took_s = time.perf_counter() - start_s
-    return ClipReading(frame, reading, Timing(find_s, took_s - find_s, took_s), clip)
+    size = found[0].size if found else None
+    return ClipReading(frame, reading, Timing(find_s, took_s - find_s, took_s), clip, size)
 
 
 def _seen(

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Protocol
 from server.certs import CertFiles
 
 if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
     from server.look_watch import KeepLook
     from vision.frame import Frame
     from vision.hint import Hint
@@ -63,7 +65,7 @@ class ServerConfig:
     token_life_s: float = 12 * 3600.0
     workers: int = field(default_factory=_workers)
     max_sessions: int = 4
-    gone_s: float = 2.0
+    gone_s: float = 1.7
     forget_s: float = 15.0
     settle_s: float = 1.0
     places: Path | None = None
@@ -71,6 +73,7 @@ class ServerConfig:
     allow_hosts: tuple[str, ...] = ()
     allow_origins: tuple[str, ...] = ()
     analyse: Analyse | None = None
+    pool: Executor | None = None  # the threads of vision; None: `workers` of them
     lenses: Callable[[LensKey], Profile | None] | None = None
     keep_look: KeepLook | None = None
     tell: Callable[[str], None] = _silent

@@ -57,14 +57,20 @@ class Database:
     """Opened for each call: short work, safe between threads and processes.
 
     `file` None keeps everything in memory. Every method raises the kind's error where the file
-    cannot be used. `tell` gets a sentence when a broken file was kept aside.
+    cannot be used. `tell` gets a sentence when a broken file was kept aside. `busy_s`: how long to
+    wait for another program that writes (None: BUSY_S).
     """
 
     def __init__(
-        self, file: Path | None, kind: Kind, tell: Callable[[str], None] = lambda sentence: None
+        self,
+        file: Path | None,
+        kind: Kind,
+        tell: Callable[[str], None] = lambda sentence: None,
+        busy_s: float | None = None,
     ) -> None:
         self.file = file
         self.kind = kind
+        self._busy_s = busy_s
         self._tell = tell
         self._checked = False
         self._lock = threading.RLock()
@@ -153,7 +159,7 @@ class Database:
     def _connect(self) -> sqlite3.Connection:
         db = sqlite3.connect(
             self.file or ":memory:",
-            timeout=BUSY_S,
+            timeout=BUSY_S if self._busy_s is None else self._busy_s,
             isolation_level="IMMEDIATE",
             check_same_thread=self.file is not None,
         )

@@ -19,17 +19,24 @@ from vision.drift import Drift
 from vision.drift_solve import Reference
 from vision.frame import Frame
 from vision.reading import Reading
+from vision.steady import Steady
 
 MOST_LOCKS = 64  # phones whose locked place is remembered
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lock:
-    """The reading and picture at which a place was locked; `reference` None: it never was."""
+    """The reading and picture at which a place was locked; `reference` None: it never was.
+
+    `steady`: how the rods were seen over the seconds before. `again`: the earlier film to whose
+    place the phone had been led.
+    """
 
     reference: Reference | None
     reading: Reading
     frame: Frame
+    steady: Steady | None = None
+    again: str | None = None
 
 
 class Keeper(Protocol):
@@ -43,8 +50,10 @@ class Keeper(Protocol):
     def sample(self, film: str, row: Row) -> None:
         """One more drift sample."""
 
-    def finish(self, film: str, ended_s: float, still: bytes | None, worth: dict[str, Any]) -> None:
-        """A film has ended."""
+    def finish(
+        self, film: str, ended_s: float, picture: bytes | None, worth: dict[str, Any]
+    ) -> None:
+        """A film has ended; without a `picture` the one of its begin stays."""
 
 
 class FilmBook:
@@ -58,6 +67,10 @@ class FilmBook:
         self._mutex = threading.Lock()
         self._locks: dict[str, Lock] = {}
         self._begun_s: dict[str, float] = {}
+
+    def now_s(self) -> float:
+        """Unix seconds."""
+        return self._clock()
 
     def keep_lock(self, phone: str, lock: Lock) -> None:
         """Remember where a phone was locked, for its next connection."""
@@ -93,7 +106,7 @@ class FilmBook:
         self,
         film: str,
         lasted_s: float,
-        still: bytes | None,
+        picture: bytes | None,
         worth: dict[str, Any],
         ago_s: float = 0.0,
     ) -> None:
@@ -102,7 +115,7 @@ class FilmBook:
             begun_s = self._begun_s.pop(film, None)
         ended_s = self._clock() - ago_s if begun_s is None else begun_s + lasted_s
         if self.keeper is not None:
-            self.keeper.finish(film, ended_s, still, worth)
+            self.keeper.finish(film, ended_s, picture, worth)
 
 
 def row_of(drift: Drift, at_s: float) -> Row:

@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import logging
 from collections import deque
+from dataclasses import replace
 from typing import Any
 
+from server.again_watch import NOWHERE, Here
 from server.film_book import FilmBook, Lock, still
 from server.messages import FilmSent
 from server.wire import Stated
 from server.wire_film import film_to_json, worth_to_json
 from vision.backlight import Light, backlight
 from vision.drift import QUICK, Drift, DriftState, Limits, Watch, look, remember, watch_again
+from vision.drift_solve import Reference
 from vision.errors import TeesquareError
 from vision.frame import Frame
+from vision.read import not_found
 from vision.reading import Reading, Verdict
-from vision.shake import Glimpse, ball_distance_m, glimpse, kept, shake
+from vision.rods import NotFound, Reason
+from vision.shake import Glimpse, Shake, ball_distance_m, glimpse, kept, shake
 from vision.worth import Camera, Worth, worth
 
 logger = logging.getLogger(__name__)
@@ -24,7 +29,9 @@ LIMITS = Limits(pace=QUICK)
 ASTRAY_S = 1.0  # so long out of square before a place that is being learned is given up
 TOLD_S = 5.0  # without a film an alarm lasts so long: then the guidance leads back to square
 LIGHT_EVERY_S = 0.5
+SHAKE_EVERY_S = 0.4  # over a window of 3 s: no sooner is there news
 SAMPLE_EVERY_S = 0.5
+RUNNING_S = 1.0  # a film that has run so long when it is first heard of began elsewhere
 
 
 class FilmWatch:
@@ -33,47 +40,78 @@ class FilmWatch:
     def __init__(self, book: FilmBook | None = None) -> None:
         self._book = book or FilmBook()
         self._seq: int | None = None  # the last word taken
-        self._words: deque[FilmSent] = deque()
+        self._words: deque[tuple[FilmSent, float]] = deque()  # with when each was heard
         self._done: int | None = None
         self._camera = Camera()
         self._film: str | None = None
         self._state: DriftState | None = None
         self._lock: Lock | None = None
+        self._anew = False  # the running film's own place is not known here
         self._square_s = float("-inf")
         self._alarm_s: float | None = None
         self._glimpses: tuple[Glimpse, ...] = ()
         self._light: Light | None = None
         self._light_s = float("-inf")
+        self._shake: Shake | None = None
+        self._shake_s = float("-inf")
+        self._here = NOWHERE
         self._sampled: tuple[float, Watch | None] = (float("-inf"), None)
 
     def command(self, sent: FilmSent) -> None:
         """Take over a word about a film; pages repeat it, and an old one may arrive late."""
         if self._seq is None or sent.seq > self._seq:
             self._seq = sent.seq
-            self._words.append(sent)
+            self._words.append((sent, self._book.now_s()))
 
-    def look(self, reading: Reading, frame: Frame, time_s: float, stated: Stated) -> dict[str, Any]:
-        """The guidance's `film_seq` and `film` after one more reading."""
+    def look(
+        self,
+        reading: Reading,
+        frame: Frame,
+        time_s: float,
+        stated: Stated,
+        here: Here = NOWHERE,
+    ) -> dict[str, Any]:
+        """The guidance's `film_seq` and `film` after one more reading.
+
+        `here`: how the phone stands, and whether it is being led to an earlier place.
+        """
         size = (frame.width, frame.height)
-        self._watch(reading, frame, time_s)
+        self._here = here
+        self._watch(reading, time_s)
         now = self._worth(reading, frame, time_s)
         while self._words:
-            self._take(self._words.popleft(), reading, frame, now, stated)
+            sent, heard_s = self._words.popleft()
+            self._take(_aged(sent, self._book.now_s() - heard_s), reading, frame, now, stated)
         if self._state is None:
             drift: Drift | None = None
         else:
-            learning = self._state.reference is None
+            learning, before = self._state.reference is None, self._state.told.watch
             self._state, drift = look(self._state, reading, size, time_s)
+            if drift.watch is not before and Watch.MOVED in (drift.watch, before):
+                self._glimpses = ()  # one move is no shake
             if learning and self._state.reference is not None:
-                self._lock = Lock(self._state.reference, reading, frame)
+                self._lock = self._locked(self._state.reference, reading, frame)
                 self._book.keep_lock(stated.who.phone, self._lock)
         if self._film is not None and drift is not None:
             self._sample(drift, time_s)
         return {"film_seq": self._done, "film": film_to_json(self._film, drift, now, stated)}
 
-    def _watch(self, reading: Reading, frame: Frame, time_s: float) -> None:
-        """Locks the place once square holds; lets it go where the phone is being moved again."""
-        if reading.verdict is Verdict.SQUARE:
+    def _locked(self, reference: Reference | None, reading: Reading, frame: Frame) -> Lock:
+        steady = self._here.steady
+        # Nobody shall be led to where something was only taken for rods.
+        kept = steady if steady is not None and steady.believed else None
+        return Lock(reference, reading, frame, kept, self._here.film)
+
+    def _watch(self, reading: Reading, time_s: float) -> None:
+        """Locks the place once square holds; lets it go where the phone is being moved again.
+
+        A phone that is led to an earlier place belongs there, square or not.
+        """
+        leading, there = self._here.leading, self._here.film is not None
+        if leading and not there and self._film is None:
+            self._state, self._lock, self._alarm_s = None, None, None
+            return
+        if there if leading else reading.verdict is Verdict.SQUARE:
             self._square_s = time_s
             if self._state is None:
                 self._state = remember(LIMITS)
@@ -96,12 +134,14 @@ class FilmWatch:
         if not 0 <= time_s - self._light_s < LIGHT_EVERY_S:
             self._light_s = time_s
             self._light = backlight(frame, reading) or self._light
-        rocked = None
-        if reading.placement is not None and reading.lens is not None:
+        if reading.placement is None or reading.lens is None:
+            self._shake, self._shake_s = None, float("-inf")
+        elif not 0 <= time_s - self._shake_s < SHAKE_EVERY_S:
+            self._shake_s = time_s
             far_m = ball_distance_m(reading.placement, reading.setup)
             size = (frame.width, frame.height)
-            rocked = shake(self._glimpses, size, reading.lens.focal_px, far_m)
-        return worth(self._camera, reading.setup.player, self._light, rocked)
+            self._shake = shake(self._glimpses, size, reading.lens.focal_px, far_m)
+        return worth(self._camera, reading.setup.player, self._light, self._shake)
 
     def _take(
         self, sent: FilmSent, reading: Reading, frame: Frame, now: Worth, stated: Stated
@@ -130,15 +170,28 @@ class FilmWatch:
     ) -> None:
         known = self._film == film
         self._film = film
-        if self._state is None:
-            # A new connection goes on against the place that was locked before it.
-            before = self._book.lock_of(stated.who.phone) if sent.since_s > 1.0 else None
-            self._lock = before
-            place = None if before is None else before.reference
-            self._state = remember(LIMITS) if place is None else watch_again(place, LIMITS)
         if not known:
-            lock = self._lock or Lock(None, reading, frame)
+            self._anew = False
+            if sent.since_s > RUNNING_S:
+                self._go_on(stated)
+            elif self._state is None:
+                self._state = remember(LIMITS)
+            lock = self._lock or self._locked(None, reading, frame)
             self._book.begin(film, sent.since_s, lock, worth_to_json(now), stated)
+
+    def _go_on(self, stated: Stated) -> None:
+        """A film of an earlier connection: watched against the place that was locked before it.
+
+        After a restart of the server nobody knows that place. The one that is learned now says when
+        the phone moves from now on, and nothing of where it stands against the film's lock.
+        """
+        before = self._book.lock_of(stated.who.phone)
+        if before is not None and before.reference is not None:
+            self._lock, self._state = before, watch_again(before.reference, LIMITS)
+            return
+        self._anew = True
+        if self._state is None:
+            self._state = remember(LIMITS)
 
     def _finish(
         self,
@@ -149,17 +202,28 @@ class FilmWatch:
         now: Worth,
         stated: Stated,
     ) -> None:
-        lock = self._lock or Lock(None, reading, frame)
-        if self._film != film and sent.do == "end":
-            # It ended while nobody here could hear of it: its record is made now.
-            self._book.begin(film, sent.since_s + sent.ago_s, lock, worth_to_json(now), stated)
+        own = self._film == film
+        lock = self._lock or self._locked(None, reading, frame)
+        if not own and sent.do == "end":
+            # It ended while nobody here could hear of it: its record is made now, of the place that
+            # the phone was locked at before, if any; this moment's says nothing of it.
+            past = self._book.lock_of(stated.who.phone) or Lock(None, _unseen(reading), frame)
+            since_s = sent.since_s + sent.ago_s
+            self._book.begin(film, since_s, past, worth_to_json(now), stated)
         told = None if self._state is None else self._state.told
-        if self._film == film and told is not None and told.watch is not Watch.LEARNING:
-            self._book.sample(film, told)  # where it stands at the end
-        picture = still(lock, told, stated)
+        if own and told is not None and told.watch is not Watch.LEARNING:
+            self._book.sample(film, self._against_lock(told))  # where it stands at the end
+        picture = still(lock, told, stated) if own and not self._anew else None
         self._book.finish(film, sent.since_s, picture, worth_to_json(now), sent.ago_s)
-        if self._film == film:
+        if own:
             self._film = None
+
+    def _against_lock(self, drift: Drift) -> Drift:
+        """What a drift says of the film's lock: of a place learned anew, only that it was left."""
+        if not self._anew:
+            return drift
+        watch = Watch.BLIND if drift.watch is Watch.STILL else drift.watch
+        return replace(drift, watch=watch, move=None)
 
     def _sample(self, drift: Drift, time_s: float) -> None:
         """A drift sample a second, and one whenever the watch says something else."""
@@ -171,6 +235,21 @@ class FilmWatch:
         self._sampled = (time_s, drift.watch)
         assert self._film is not None
         try:
-            self._book.sample(self._film, drift)
+            self._book.sample(self._film, self._against_lock(drift))
         except TeesquareError:
             logger.exception("a drift sample was not kept")
+
+
+def _unseen(reading: Reading) -> Reading:
+    """The same setup, and nothing known of the place."""
+    return not_found(NotFound(Reason.NO_RODS), reading.setup)
+
+
+def _aged(sent: FilmSent, waited_s: float) -> FilmSent:
+    """A word that waited for a picture: a film that began has grown longer, an end is longer ago.
+
+    Just after a start pictures may be seconds late.
+    """
+    if sent.do == "begin":
+        return replace(sent, since_s=sent.since_s + max(0.0, waited_s))
+    return replace(sent, ago_s=sent.ago_s + max(0.0, waited_s))

@@ -16,6 +16,8 @@ from aiortc import rtcrtpreceiver
 from aiortc.jitterbuffer import JitterBuffer, JitterFrame
 from aiortc.rtp import RtpPacket
 
+from server.reception import ThriftyEstimator, decode_until_none
+
 logger = logging.getLogger(__name__)
 
 TESTED_VERSIONS = ("1.16.",)
@@ -132,4 +134,6 @@ def install() -> bool:
         return False
     setattr(rtcrtpreceiver, "JitterBuffer", PromptJitterBuffer)  # noqa: B010
     setattr(rtcrtpreceiver, "get_decoder", _one_thread)  # noqa: B010
+    setattr(rtcrtpreceiver, "decoder_worker", decode_until_none)  # noqa: B010
+    setattr(rtcrtpreceiver, "RemoteBitrateEstimator", ThriftyEstimator)  # noqa: B010
     return True

@@ -13,6 +13,7 @@ from vision.errors import TeesquareError
 
 MAX_CHARS = 16_384
 MAX_PLACE = 40  # letters of a name
+MAX_BAY = 80
 MAX_SHORT = 64  # letters of a word between programs
 MAX_FILM_S = 24 * 3600.0
 _FILM = re.compile(r"[A-Za-z0-9_-]{1,64}")
@@ -93,6 +94,21 @@ class PlaceSent:
 
 
 @dataclass(frozen=True, slots=True)
+class AgainSent:
+    """`do`: "lead" to where `film` was made, or the newest of a `bay` or `player`, or "stop" it.
+
+    `same_rods`: the person says that the rods have lain untouched since.
+    """
+
+    seq: int
+    do: str
+    film: str | None = None
+    bay: str | None = None
+    player: str | None = None
+    same_rods: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class LookSent:
     """`do`: "begin" a first look (anew), or "skip" the one that is going on."""
 
@@ -146,6 +162,7 @@ Message = (
     | AimSent
     | PlaceSent
     | LookSent
+    | AgainSent
     | AboutSent
     | FilmBegan
     | FilmSent
@@ -177,6 +194,8 @@ def read_message(text: str | bytes) -> Message:
         return _place(message)
     if kind == "look":
         return _look(message)
+    if kind == "again":
+        return _again(message)
     if kind == "about":
         return _about(message)
     if kind == "film-began":
@@ -322,6 +341,26 @@ def _look(message: dict[str, Any]) -> LookSent:
     if not isinstance(do, str) or do not in ("begin", "skip"):
         raise MessageError("A first look came without what to do. Reload the page.")
     return LookSent(seq, do)
+
+
+def _again(message: dict[str, Any]) -> AgainSent:
+    seq, do, film = (message.get(key) for key in ("seq", "do", "film"))
+    if not isinstance(seq, int) or isinstance(seq, bool):
+        raise MessageError("An earlier place came without its number. Reload the page.")
+    if do == "stop":
+        return AgainSent(seq, "stop")
+    if do != "lead":
+        raise MessageError("An earlier place came without what to do with it. Reload the page.")
+    if film is not None and not (isinstance(film, str) and _FILM.fullmatch(film)):
+        raise MessageError("A film's name must be 1 to 64 letters, digits, - or _.")
+    lain = message.get("same_rods") is True
+    if film is not None:
+        return AgainSent(seq, "lead", film, same_rods=lain)
+    for key in ("bay", "player"):
+        name = message.get(key)
+        if isinstance(name, str) and 0 < len(name.strip()) <= MAX_BAY:
+            return AgainSent(seq, "lead", **{key: name.strip()}, same_rods=lain)
+    raise MessageError(f"Name an earlier film, or a bay or player of 1 to {MAX_BAY} letters.")
 
 
 def _film(message: dict[str, Any]) -> FilmSent:

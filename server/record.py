@@ -21,6 +21,7 @@ from vision.reading import Reading
 from vision.rods import Rods
 from vision.setup import Lens, LensSource, Setup
 from vision.standing import Standing, shared_errors
+from vision.steady import Steady
 
 MAX_NAME = 200  # letters of a player's or a bay's name
 _FILM = re.compile(r"[A-Za-z0-9_-]{1,64}")
@@ -28,6 +29,14 @@ _FILM = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 class RecordError(TeesquareError):
     """A record that cannot be; the message says what to do."""
+
+
+class NotKept(RecordError):
+    """There is no such film or person in the records."""
+
+
+class SpoiltRecord(RecordError):
+    """A record that is there and cannot be read: of a newer program, or broken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +56,9 @@ class FilmRecord:
     that the phone's page keeps. `verdict`, `placement`, `layout`, `effect`, `lens`, `rods_px`
     (in a picture of `size`) are the reading at the lock; `shared` (6, n) as in `vision.standing`.
     `profile`: name of the lens's profile. `drift`: samples while filming. `worth`: what the film
-    is worth. `again`: the earlier film whose place this one was led to. `unfinished`: the server
-    ended before it heard of the film's end.
+    is worth. `again`: the earlier film whose place this one was led to. `steady`: how the rods were
+    seen over the seconds before the lock. `unfinished`: the server ended before it heard of the
+    film's end.
     """
 
     film: str
@@ -71,6 +81,7 @@ class FilmRecord:
     drift: tuple[Row, ...] = ()
     worth: Mapping[str, Any] | None = None
     again: str | None = None
+    steady: Steady | None = None
     offset: StartOffset | None = None
     versions: Mapping[str, str] = field(default_factory=dict)
     unfinished: bool = False
@@ -133,6 +144,7 @@ def record_of(
     camera: LensKey | None = None,
     profile: str | None = None,
     again: str | None = None,
+    steady: Steady | None = None,
     versions: Mapping[str, str] | None = None,
 ) -> FilmRecord:
     """The record of a film that begins under this reading, in a picture of `size`.
@@ -163,5 +175,6 @@ def record_of(
         layout=reading.layout,
         effect=reading.effect,
         again=again,
+        steady=steady,
         versions=dict(versions or {}),
     )

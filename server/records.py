@@ -9,16 +9,17 @@ import re
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import date, datetime, timedelta
+from datetime import time as clock_time
 from pathlib import Path
 from typing import Any
 
 from server.certs import data_dir
 from server.database import Database, Kind
 from server.places import Row
-from server.record import FilmRecord, RecordError, StartOffset, person
+from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, StartOffset, clean, person
 from server.wire_record import record_from_text, record_text
 
 _FILMS = """
@@ -53,13 +54,20 @@ _KIND = Kind(
     wal=True,
 )
 ENDINGS = {b"\xff\xd8\xff": "jpg", b"\x89PNG": "png"}
+HASTY_S = 0.2  # so long a picture's thread may wait for another program
+FIRST_YEAR, LAST_YEAR = 1970, 2999
 
 
 @dataclass(frozen=True, slots=True)
 class Deleted:
-    """How many films are gone, and the broken files kept aside that may still hold some of them."""
+    """How many films are gone, how many of their stills and drift samples with them.
+
+    `kept_aside`: the broken files kept aside that may still hold some of them.
+    """
 
     films: int
+    stills: int = 0
+    samples: int = 0
     kept_aside: tuple[Path, ...] = ()
 
 
@@ -77,12 +85,20 @@ class Records:
     """
 
     def __init__(
-        self, file: Path | None = None, tell: Callable[[str], None] = lambda sentence: None
+        self,
+        file: Path | None = None,
+        tell: Callable[[str], None] = lambda sentence: None,
+        busy_s: float | None = None,
     ) -> None:
         self._passing = None if file else Path(tempfile.mkdtemp(prefix="teesquare-"))
         self.file = file or Path(self._passing or "") / "records.sqlite"
         self.stills = self.file.with_name(self.file.name + ".stills")
-        self._db = Database(self.file, _KIND, tell)
+        self._tell = tell
+        self._db = Database(self.file, _KIND, tell, busy_s)
+
+    def hasty(self) -> Records:
+        """The same records, for whoever must not wait long; to be closed by nobody."""
+        return Records(self.file, self._tell, HASTY_S)
 
     def close(self) -> None:
         """Let go; what was kept in passing is gone."""
@@ -118,6 +134,8 @@ class Records:
     def amend(self, film: str, **changes: Any) -> FilmRecord:
         """Change some of a record: `worth`, `offset`, `bay`, … Raises RecordError."""
         with self._db.open() as db:
+            if not db.in_transaction:
+                db.execute("BEGIN IMMEDIATE")  # else another thread's change could be undone
             row = db.execute("SELECT record FROM films WHERE film = ?", (film,)).fetchone()
             if row is None:
                 raise _unknown(film)
@@ -153,6 +171,12 @@ class Records:
 
     # ---- looking
 
+    def knows(self, film: str) -> bool:
+        """Whether the film has a record, readable or not."""
+        with self._db.open() as db:
+            row = db.execute("SELECT 1 FROM films WHERE film = ?", (film,)).fetchone()
+        return row is not None
+
     def get(self, film: str) -> FilmRecord:
         """One record with its drift samples. Raises RecordError for an unknown or spoilt one."""
         with self._db.open() as db:
@@ -166,45 +190,62 @@ class Records:
         self,
         text: str = "",
         *,
+        films: Sequence[str] | None = None,
         phone: str | None = None,
         player: str | None = None,
+        bay: str | None = None,
+        view: str | None = None,
         since_s: float | None = None,
         until_s: float | None = None,
-        limit: int = 1000,
+        limit: int | None = 1000,
     ) -> list[FilmRecord]:
         """Records without their drift samples, newest first; `text` words that all must be there.
 
-        Sought in player, bay, view, hand, date (2026-11-25) and the film's name. A spoilt record
-        is left out.
+        Sought in player, bay, view, hand, date (2026-11-25) and the film's name. `player` and `bay`
+        whole, but for letter case and spaces. A record that cannot be read is left out (`unread`).
         """
         where = ["1"]
         values: list[str | float] = []
         for word in person(text).split():
             where.append("words LIKE ? ESCAPE '\\'")
             values.append("%" + re.sub(r"([\\%_])", r"\\\1", word) + "%")
+        if films is not None:
+            where.append("film IN (SELECT value FROM json_each(?))")
+            values.append(json.dumps(list(films)))
         for column, value in (
-            ("phone", phone),
-            ("person", None if player is None else person(player)),
+            ("phone = ?", phone),
+            ("person = ?", None if player is None else person(player)),
+            ("person(bay) = ?", None if bay is None else person(bay)),
+            ("view = ?", view),
+            ("begun_s >= ?", since_s),
+            ("begun_s < ?", until_s),
         ):
             if value is not None:
-                where.append(f"{column} = ?")
+                where.append(column)
                 values.append(value)
-        if since_s is not None:
-            where.append("begun_s >= ?")
-            values.append(since_s)
-        if until_s is not None:
-            where.append("begun_s < ?")
-            values.append(until_s)
         with self._db.open() as db:
+            db.create_function("person", 1, person, deterministic=True)
             rows = db.execute(
                 f"SELECT record FROM films WHERE {' AND '.join(where)} ORDER BY begun_s DESC, film "
                 "LIMIT ?",
-                (*values, limit),
+                (*values, -1 if limit is None else limit),
             ).fetchall()
         out = []
         for (text_of,) in rows:
-            with contextlib.suppress(RecordError):
+            with contextlib.suppress(SpoiltRecord):
                 out.append(record_from_text(text_of))
+        return out
+
+    def unread(self) -> list[tuple[str, str]]:
+        """The films whose records cannot be read, each with the reason in a sentence."""
+        with self._db.open() as db:
+            rows = db.execute("SELECT film, record FROM films ORDER BY begun_s").fetchall()
+        out = []
+        for film, text in rows:
+            try:
+                record_from_text(text)
+            except SpoiltRecord as wrong:
+                out.append((str(film), str(wrong)))
         return out
 
     def whole(self, **asked: Any) -> list[FilmRecord]:
@@ -247,12 +288,23 @@ class Records:
                 return data, "image/png" if ending == "png" else "image/jpeg"
         return None
 
+    def still_file(self, film: str) -> str | None:
+        """Where the film's still lies, None without one."""
+        files = (self.stills / f"{film}.{ending}" for ending in ENDINGS.values())
+        return next((str(file) for file in files if file.is_file()), None)
+
     # ---- forgetting
 
     def delete(self, film: str) -> Deleted:
         """Forget one film for good. Raises RecordError for an unknown one."""
-        self._film_exists(film)
-        return self._delete([film])
+        return self.delete_films([film])
+
+    def delete_films(self, films: Sequence[str]) -> Deleted:
+        """Forget these films for good. Raises RecordError, and deletes none, for an unknown one."""
+        for film in films:
+            if not self.knows(film):
+                raise _unknown(film)
+        return self._delete(list(dict.fromkeys(films)))
 
     def delete_person(self, name: str) -> Deleted:
         """Forget all films of a player, and every trace of them in this store's files.
@@ -264,14 +316,15 @@ class Records:
         with self._db.open() as db:
             rows = db.execute("SELECT film FROM films WHERE person = ?", (person(name),)).fetchall()
         if not rows:
-            raise RecordError("no film of that name is kept: search for how it was typed")
+            raise NotKept("no film of that name is kept: search for how it was typed")
         return self._delete([str(row[0]) for row in rows])
 
     def _delete(self, films: list[str]) -> Deleted:
         # Stills first: an end in between leaves a record whose deletion can be asked for again.
+        stills = samples = 0
         try:
             for film in films:
-                self._wipe(film)
+                stills += self._wipe(film)
         except OSError as wrong:
             raise RecordError(
                 f"a still cannot be deleted ({wrong.strerror or wrong}): nothing else was, check "
@@ -279,10 +332,11 @@ class Records:
             ) from wrong
         marks = [(film,) for film in films]
         with self._db.open() as db:
-            db.executemany("DELETE FROM drift WHERE film = ?", marks)
+            for mark in marks:
+                samples += db.execute("DELETE FROM drift WHERE film = ?", mark).rowcount
             db.executemany("DELETE FROM films WHERE film = ?", marks)
         self.scrub()
-        return Deleted(len(films), tuple(self._db.kept_aside))
+        return Deleted(len(films), stills, samples, tuple(self._db.kept_aside))
 
     def scrub(self) -> None:
         """Write the file anew without what was deleted, and empty its log. Raises RecordError."""
@@ -294,13 +348,12 @@ class Records:
                     "program has it open: end it and run `teesquare records scrub`"
                 )
 
-    def _film_exists(self, film: str) -> None:
-        with self._db.open() as db:
-            if not db.execute("SELECT 1 FROM films WHERE film = ?", (film,)).fetchone():
-                raise _unknown(film)
+    def _wipe(self, film: str, but: Path | None = None) -> int:
+        """Remove a film's stills, overwritten first; nothing more can be done on a flash disk.
 
-    def _wipe(self, film: str, but: Path | None = None) -> None:
-        """Remove a film's stills, overwritten first; nothing more can be done on a flash disk."""
+        Gives how many there were.
+        """
+        wiped = 0
         for ending in (*ENDINGS.values(), "part"):
             file = self.stills / f"{film}.{ending}"
             if file == but or not file.exists():
@@ -310,6 +363,8 @@ class Records:
                 out.flush()
                 os.fsync(out.fileno())
             file.unlink()
+            wiped += 1
+        return wiped
 
     def _write(self, db: sqlite3.Connection, record: FilmRecord) -> None:
         day = day_of(record)
@@ -325,11 +380,11 @@ class Records:
                 record.begun_s,
                 record.ended_s,
                 person(record.player),
-                record.bay,
-                record.phone,
+                clean(record.bay),
+                clean(record.phone),
                 record.setup.view.value,
                 words,
-                record_text(record),
+                clean(record_text(record)),  # a phone may send half a letter in any text
             ),
         )
 
@@ -359,5 +414,28 @@ def _drift_of(db: sqlite3.Connection, film: str) -> tuple[Row, ...]:
     )
 
 
-def _unknown(film: str) -> RecordError:
-    return RecordError(f"no film {film[:80]} is kept: list them to see which there are")
+def days_s(first: date | None, last: date | None) -> tuple[float | None, float | None]:
+    """From the first day's midnight to the end of the last, by this machine's calendar."""
+
+    def midnight_s(day: date) -> float:
+        return datetime.combine(day, clock_time.min).astimezone().timestamp()
+
+    return (
+        None if first is None else midnight_s(first),
+        None if last is None else midnight_s(last + timedelta(days=1)),
+    )
+
+
+def day_from_text(text: str) -> date:
+    """A day as people write it, 2026-11-25. Raises RecordError."""
+    try:
+        day = date.fromisoformat(text.strip())
+    except ValueError:
+        day = None
+    if day is None or not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise RecordError(f"{text[:40]!r} is no day: write it as year-month-day, 2026-11-25")
+    return day
+
+
+def _unknown(film: str) -> NotKept:
+    return NotKept(f"no film {film[:80]} is kept: list them to see which there are")

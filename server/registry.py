@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 
 from server import jitter
 from server.board import Board
+from server.calm import calm
+from server.clock import StartOffset
 from server.config import ServerConfig
 from server.film_book import FilmBook
 from server.film_records import FilmRecords
 from server.loopback import allow_loopback
 from server.metrics import Metrics
 from server.places import Places
+from server.pool import VisionPool
 from server.problems import Problem
 from server.records import Records
 from server.session import Session
@@ -37,12 +39,18 @@ class Sessions:
         self.board = Board()
         self.places = Places(config.places, config.tell)
         self.records = Records(config.records, config.tell)
-        self.records.recover()
-        self.films = FilmBook(FilmRecords(self.records))
-        self._pool = ThreadPoolExecutor(config.workers, thread_name_prefix="vision")
+        left = self.records.recover()
+        if left:
+            config.tell(
+                f"{len(left)} films had not ended when the server did: they are kept as unfinished."
+            )
+        self._kept = FilmRecords(self.records.hasty(), config.tell)
+        self.films = FilmBook(self._kept)
+        self._pool = config.pool or VisionPool(config.workers)
+        self.board.keep_offset = self._keep_offset
         self._turns = asyncio.Semaphore(config.workers)
         if config.analyse is None:
-            self._pool.submit(warm_up)
+            self._pool.submit(_warm)
         self._sessions: dict[str, Session] = {}
         self.metrics = Metrics(lambda: len(self._sessions))
         self._closed = False
@@ -68,6 +76,7 @@ class Sessions:
             owner=owner,
             places=self.places,
             films=self.films,
+            records=self.records,
             keep_look=self._config.keep_look,
             metrics=self.metrics,
             board=self.board,
@@ -107,7 +116,19 @@ class Sessions:
             await asyncio.wait(ends, timeout=CLOSE_S)
         self._pool.shutdown(wait=False, cancel_futures=True)
         self.places.close()
+        self._kept.close()
         self.records.close()
+
+    def _keep_offset(self, film: str, other: str, start: StartOffset) -> None:
+        # In the pool: the records lie on a disk, and this is the loop.
+        if not self._closed:
+            self._pool.submit(self._kept.keep_offset, film, other, start)
 
     def _forget(self, session: Session) -> None:
         self._sessions.pop(session.id, None)
+
+
+def _warm() -> None:
+    """In the pool: the compiled loops made ready, then all that stays in memory set aside."""
+    warm_up()
+    calm()

@@ -31,6 +31,7 @@ from server.lens_book import LensBook
 from server.look_watch import KeepLook, LookWatch
 from server.mailbox import Mailbox
 from server.messages import (
+    AgainSent,
     AimSent,
     FilmSent,
     HintSent,
@@ -50,6 +51,7 @@ from server.metrics import Metrics
 from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
+from server.records import Records
 from server.who import Who
 
 if TYPE_CHECKING:
@@ -61,7 +63,7 @@ logger = logging.getLogger(__name__)
 
 CHANNEL = "guidance"
 CONNECT_S = 30.0  # an offer that never became a connection is forgotten after this
-WATCH_S = 0.2
+WATCH_S = 0.1  # with `gone_s` a vanished phone is told of within 2 s
 MAX_BUFFERED = 65_536  # bytes waiting on the channel beyond which newer guidance is worth more
 BYE_S = 0.05
 MAX_CANDIDATES = 64  # taken later than the offer; each may cost a look-up of a name
@@ -80,13 +82,14 @@ class Session:
         *,
         analyse: Analyse,
         pool: Executor,
-        gone_s: float = 2.0,
+        gone_s: float = 1.7,
         forget_s: float = 15.0,
         settle_s: float = 1.0,
         owner: str = "",
         lenses: Callable[[LensKey], Profile | None] | None = None,
         places: Places | None = None,
         films: FilmBook | None = None,
+        records: Records | None = None,
         keep_look: KeepLook | None = None,
         metrics: Metrics | None = None,
         board: Board | None = None,
@@ -116,6 +119,7 @@ class Session:
             LookWatch(keep_look, tell),
             turns,
             films,
+            records,
         )
         self._metrics = metrics or Metrics()
         self._metrics.opened.inc()
@@ -345,6 +349,8 @@ class Session:
             self._analyst.place(message)
         elif isinstance(message, LookSent):
             self._analyst.look(message)
+        elif isinstance(message, AgainSent):
+            self._analyst.again(message)
         elif isinstance(message, FilmSent):
             self._analyst.film(message)
         elif isinstance(message, TiltSent):

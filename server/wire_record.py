@@ -20,9 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from server.places import Row
-from server.record import FilmRecord, RecordError, StartOffset
+from server.record import FilmRecord, SpoiltRecord, StartOffset
 from server.wire import setup_from_json
 from server.wire_drift import log_to_json
+from server.wire_steady import steady_from_json, steady_to_json
 from vision.effect import Effect
 from vision.errors import TeesquareError
 from vision.placement import QUANTITIES, Layout, Placement
@@ -86,6 +87,7 @@ def record_to_json(record: FilmRecord, drift: bool = True) -> dict[str, Any]:
         "drift": log_to_json(record.drift) if drift else None,
         "worth": None if record.worth is None else dict(record.worth),
         "again": record.again,
+        "steady": steady_to_json(record.steady),
         "start_offset": record.offset
         and {
             "film": record.offset.film,
@@ -97,19 +99,19 @@ def record_to_json(record: FilmRecord, drift: bool = True) -> dict[str, Any]:
 
 
 def record_from_json(obj: object) -> FilmRecord:
-    """The record of such an object. Raises RecordError: from a newer program, or spoilt."""
+    """The record of such an object. Raises SpoiltRecord: from a newer program, or spoilt."""
     if not isinstance(obj, dict):
-        raise RecordError("a record is not an object: give one that this program wrote")
+        raise SpoiltRecord("a record is not an object: give one that this program wrote")
     version = obj.get("version")
     if isinstance(version, int) and version > VERSION:
-        raise RecordError(
+        raise SpoiltRecord(
             f"this record was written by a newer teesquare (its version is {version}, this one "
             f"knows {VERSION}): update teesquare to read it"
         )
     try:
         return _record(obj)
     except (KeyError, TypeError, ValueError, AttributeError, IndexError, TeesquareError) as wrong:
-        raise RecordError(
+        raise SpoiltRecord(
             f"a record is spoilt ({type(wrong).__name__}: {wrong}): give one that this program "
             "wrote, or delete it"
         ) from wrong
@@ -120,6 +122,7 @@ def _record(obj: dict[str, Any]) -> FilmRecord:
     camera, offset, effect = obj["camera"], obj["start_offset"], obj["effect"]
     cov = None if place is None else np.array(obj["covariance"], np.float64).reshape(6, 6)
     shared = obj["shared"]
+    setup = setup_from_json(obj["setup"], Setup()).setup
     return FilmRecord(
         film=str(obj["film"]),
         begun_s=float(obj["begun_s"]),
@@ -128,7 +131,7 @@ def _record(obj: dict[str, Any]) -> FilmRecord:
         player=str(obj["player"]),
         bay=str(obj["bay"]),
         phone=str(obj["phone"]),
-        setup=setup_from_json(obj["setup"], Setup()).setup,
+        setup=setup,
         camera=camera
         and LensKey(str(camera["device"]), str(camera["lens"]), *map(int, camera["size"])),
         lens=lens
@@ -166,6 +169,8 @@ def _record(obj: dict[str, Any]) -> FilmRecord:
         drift=rows_from_json(obj.get("drift") or []),
         worth=obj["worth"],
         again=obj["again"],
+        # Earlier programs kept none.
+        steady=steady_from_json(obj.get("steady"), setup),
         offset=offset
         and StartOffset(str(offset["film"]), float(offset["offset_s"]), float(offset["sigma_s"])),
         versions={str(k): str(v) for k, v in obj["versions"].items()},
@@ -236,11 +241,11 @@ def record_text(record: FilmRecord) -> str:
 
 
 def record_from_text(text: str, drift: tuple[Row, ...] = ()) -> FilmRecord:
-    """The record of such a line. Raises RecordError."""
+    """The record of such a line. Raises SpoiltRecord."""
     try:
         obj = json.loads(text)
     except ValueError as wrong:
-        raise RecordError("a record is not JSON: delete it, or restore a copy") from wrong
+        raise SpoiltRecord("a record is not JSON: delete it, or restore a copy") from wrong
     return replace(record_from_json(obj), drift=drift)
 
 

@@ -52,7 +52,7 @@ class Plain:
 
 
 # The server's files of templates in web/texts/LANGUAGE; no key in two.
-FILES = ("guidance", "clips", "film", "check")
+FILES = ("guidance", "clips", "film", "check", "records", "again", "compare")
 
 
 def texts(language: str) -> dict[str, str]:

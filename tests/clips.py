@@ -65,8 +65,13 @@ def between(a: Pose, b: Pose, share: float) -> Pose:
     return Pose(**{name: mix(name) for name in Pose.__slots__})
 
 
-def write_clip(path: Path, frames: list[ClipFrame], scene: Scene | None = None) -> None:
-    """Write `frames` as an .mjpeg file that Chromium plays at 15 different pictures a second."""
+def write_clip(
+    path: Path, frames: list[ClipFrame], scene: Scene | None = None, fps: int = FPS
+) -> None:
+    """Write `frames` as an .mjpeg file that Chromium plays at `fps` different pictures a second.
+
+    `fps` must divide 30.
+    """
     scene = scene or Scene()
     pose, drawn = None, {}
     with path.open("wb") as file:
@@ -79,7 +84,7 @@ def write_clip(path: Path, frames: list[ClipFrame], scene: Scene | None = None) 
             picture = stamp(drawn[grain].copy(), frame.number)
             done, jpeg = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, QUALITY])
             assert done
-            file.write(jpeg.tobytes() * (PLAYED_FPS // FPS))
+            file.write(jpeg.tobytes() * (PLAYED_FPS // fps))
 
 
 def stamp(picture: np.ndarray, number: int) -> np.ndarray:

@@ -31,7 +31,10 @@ MAX_LONG_PX = 1600  # larger pictures are searched afresh at reduced size
 
 
 def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
-    """The same rods in the next frame, or None when they are not surely there."""
+    """The same rods in the next frame, or None when they are not surely there.
+
+    Beside a shadow or a mat's edge it may slip on to that: whoever asks compares the belief.
+    """
     if max(frame.width, frame.height) > MAX_LONG_PX or rods.first.role is not setup.roles[0]:
         return None
     crop, corner = _crop(frame, rods)
@@ -57,7 +60,20 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
             return None
         chosen.append(best)
     full = (segments.ends_px[chosen].astype(np.float64) + 0.5) * LEVEL.reduction - 0.5 + corner
-    candidates = Candidates(full, logit[chosen], logit[chosen])
+    return _settled(frame, rods, Candidates(full, logit[chosen], logit[chosen]), setup)
+
+
+def stay(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
+    """The same rods measured where they were: for a camera that has not moved since."""
+    if rods.first.role is not setup.roles[0]:
+        return None
+    ends = np.stack([rod.ends_px for rod in rods.both])
+    scores = np.array([rod.score for rod in rods.both])
+    return _settled(frame, rods, Candidates(ends, scores, scores), setup)
+
+
+def _settled(frame: Frame, rods: Rods, candidates: Candidates, setup: Setup) -> Rods | None:
+    """The two candidates as the rods that they were, measured at full size."""
     guesses = rank(candidates, (frame.width, frame.height), setup)
     same = [g for g in guesses if (g.first, g.second) == (0, 1)]
     if not same or same[0].score < FLOOR:

@@ -10,12 +10,13 @@ const SILENT_MS = 2000; // neither pong nor guidance for so long: the server is 
  * `place()` what is to be watched, `look()` what becomes of the first look, likewise.
  */
 export class GuidanceChannel {
-  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, look = () => null, film = () => null, coach = null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, again = () => null, look = () => null, film = () => null, coach = null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
     this.channel = channel;
     this.setup = setup;
     this.hint = hint;
     this.aim = aim;
     this.place = place;
+    this.again = again;
     this.look = look;
     this.coach = coach; // web/control.js
     coach?.fresh();
@@ -26,6 +27,7 @@ export class GuidanceChannel {
     this.echoedHint = null;
     this.echoedAim = null;
     this.echoedPlace = null;
+    this.echoedAgain = null;
     this.echoedLook = null;
     this.echoedFilm = null;
     this.refusedSeq = null;
@@ -68,6 +70,12 @@ export class GuidanceChannel {
     if (now && now.seq !== this.echoedPlace) this.#send({ type: "place", ...now });
   }
 
+  /** Sends to which earlier place the phone is to be led; repeated like the marks. */
+  sendAgain() {
+    const now = this.again();
+    if (now && now.seq !== this.echoedAgain) this.#send({ type: "again", ...now });
+  }
+
   /** Sends what becomes of the first look; repeated like the marks. */
   sendLook() {
     const now = this.look();
@@ -103,6 +111,7 @@ export class GuidanceChannel {
     this.sendHint();
     this.sendAim();
     this.sendPlace();
+    this.sendAgain();
     this.sendLook();
     this.coach?.tick((message) => this.#send(message));
     this.sendFilm();
@@ -127,6 +136,7 @@ export class GuidanceChannel {
       this.echoedHint = message.hint_seq ?? null;
       this.echoedAim = message.aim_seq ?? null;
       this.echoedPlace = message.place_seq ?? null;
+      this.echoedAgain = message.again_seq ?? null;
       this.echoedLook = message.look_seq ?? null;
       this.echoedFilm = message.film_seq ?? null;
       this.handlers.onGuidance(message);

@@ -7,10 +7,12 @@ import { t } from "./texts.js";
 
 const PIECE_MS = 1000; // the most that a crash costs
 const LOW_ROOM = 200e6; // bytes: below this a film of a few minutes may not fit
+const SETTLES_S = 2;
+const WAVERS = 0.5; // cm, inches or degrees
 const SAID = [10, 5, 4, 3, 2, 1]; // seconds of the countdown that are spoken
-const UNDER = ["off", "hold", "square", "not-found", "aim", "look", "moved", "drift", "stale", "waiting", "applying", "connecting", "reconnecting"];
+const UNDER = ["off", "hold", "square", "again", "again-hold", "same", "not-found", "aim", "look", "moved", "drift", "stale", "waiting", "applying", "connecting", "reconnecting"];
 const IDLE = { do: "idle", film: null, since_s: 0 };
-const CALM = ["off", "hold", "square", "not-found", "aim"];
+const CALM = ["off", "hold", "square", "not-found", "aim", "again", "again-hold", "same"];
 
 export class Film {
   /**
@@ -27,6 +29,7 @@ export class Film {
     this.last = null; // the film that ended last
     this.recovered = [];
     this.drift = null;
+    this.marking = false;
     this.events = []; // words to the server that it has not yet answered, oldest first
     this.seq = 0;
     this.ready = false;
@@ -264,10 +267,14 @@ export class Film {
     const moved = this.drift?.watch === "moved" || this.drift?.watch === "rods";
     const film = this.current;
     const last = film?.marks.at(-1);
-    if (film && moved && (!last || last.text !== this.drift.text)) {
+    if (film && moved) {
       const at_s = (performance.now() - this.startMs) / 1000;
-      if (film.marks.length < 200) film.marks.push({ at_s, text: this.drift.text });
+      const mark = { at_s, text: this.drift.text, arrow: this.drift.big.arrow, number: Number(this.drift.big.number) };
+      // The first word of a move may be of its beginning: soon after, the size is set right.
+      if (last && this.marking && at_s - last.at_s < SETTLES_S) Object.assign(last, mark, { at_s: last.at_s });
+      else if (film.marks.length < 200 && !(this.marking && alike(last, mark))) film.marks.push(mark);
     }
+    this.marking = Boolean(film && moved);
   }
 
   #tell(act, film) {
@@ -313,6 +320,9 @@ export class Film {
     if (view.kind === "square" && this.ready) {
       return { ...view, kind: "ready", word: t("film.ready.word"), say: t("film.ready.say") };
     }
+    if (view.kind === "same" && this.ready) {
+      return { ...view, kind: "ready", word: t("film.ready.word"), say: t("again.ready.say") };
+    }
     return view;
   }
 
@@ -322,6 +332,11 @@ export class Film {
     const lines = guidance?.film?.worth?.lines ?? [];
     return lines.length ? lines[Math.floor(nowMs / 6000) % lines.length] : "";
   }
+}
+
+/** The same move as before, but for what a measurement wavers by. */
+function alike(last, mark) {
+  return last?.arrow === mark.arrow && Math.abs(last.number - mark.number) < WAVERS;
 }
 
 function panel(kind, arrow, word, say, number = null, unit = null) {

@@ -23,7 +23,7 @@ export class FilmScreen {
   /** With each frame of the page. */
   render(view, guidance, nowMs) {
     const { phase } = this.film;
-    const offered = ["square", "ready"].includes(view.kind);
+    const offered = ["square", "ready", "same"].includes(view.kind);
     this.button.hidden = !["count", "filming"].includes(phase) && !offered;
     this.button.toggleAttribute("data-stop", phase !== "idle");
     const delay = this.settings().film_delay_s;

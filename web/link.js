@@ -11,17 +11,18 @@ const OPEN_MS = 10_000; // from the start of an attempt to the open channel
 /**
  * Handlers: onState("connecting" | "live" | "reconnecting", sentence | null), onGuidance(message),
  * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks,
- * `aim()` the target, `place()` what is watched, `look()` what becomes of the first look, `film()` of
+ * `aim()` the target, `place()` what is watched, `again()` where to be led, `look()` what becomes of the first look, `film()` of
  * a film. `holdOn()`: while it is true, a refusal is no end: it is tried again.
  */
 export class Link {
-  constructor({ token, stream, setup, hint, aim, place, look, film, coach, holdOn = () => false, handlers }) {
+  constructor({ token, stream, setup, hint, aim, place, again, look, film, coach, holdOn = () => false, handlers }) {
     this.token = token;
     this.stream = stream;
     this.setup = setup;
     this.hint = hint;
     this.aim = aim;
     this.place = place;
+    this.again = again;
     this.look = look;
     this.coach = coach;
     this.film = film;
@@ -61,6 +62,10 @@ export class Link {
 
   sendPlace() {
     this.channel?.sendPlace();
+  }
+
+  sendAgain() {
+    this.channel?.sendAgain();
   }
 
   sendLook() {
@@ -119,6 +124,7 @@ export class Link {
       hint: this.hint,
       aim: this.aim,
       place: this.place,
+      again: this.again,
       look: this.look,
       coach: this.coach,
       film: this.film,

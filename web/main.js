@@ -1,5 +1,6 @@
 // Puts the parts together: start screen, the one tap, the link, and what is shown at each moment.
 
+import { AgainPlace } from "./again.js";
 import { AimMode } from "./aim.js";
 import { cameraObstacle, learnDevice, lensKey, lensName, longSide, openCamera, prepareTrack, smallCopy } from "./camera.js";
 import { Coach } from "./control.js";
@@ -15,7 +16,7 @@ import { Overlay } from "./overlay.js";
 import { PlaceWatch } from "./place.js";
 import { Problem } from "./problem.js";
 import { LiveScreen, fitPicture, put, showOnly } from "./screen.js";
-import { loadSettings, saveSettings, toSetup } from "./settings.js";
+import { loadSettings, phoneId, saveSettings, toSetup } from "./settings.js";
 import { Sound } from "./sound.js";
 import { Marks } from "./tap.js";
 import { fillTexts, loadTexts, onTexts, t } from "./texts.js";
@@ -49,6 +50,7 @@ let screen = null;
 let marks = null;
 let aim = null;
 let place = null;
+let again = null;
 let look = null;
 let coach = null;
 let film = null;
@@ -124,6 +126,7 @@ async function begin(stream) {
     hint: () => marks.message(),
     aim: () => aim.message(),
     place: () => place.message(),
+    again: () => again.message(),
     look: () => look.message(),
     coach,
     film: () => film.message(),
@@ -200,6 +203,7 @@ function halt() {
   marks?.clear();
   aim?.off();
   place?.stop();
+  again?.stop();
   look?.forget();
   film?.stop();
   sound.stop();
@@ -239,15 +243,18 @@ function render() {
     setupSeq: currentSetup().seq, problem: app.connectionText,
   });
   const looked = look.view(decided, app.guidance, nowMs);
-  const placed = place.view(aim.view(looked, app.guidance), app.guidance);
+  const led = again.view(aim.view(looked, app.guidance), app.guidance);
+  const placed = place.view(led, app.guidance);
   const view = film.view(placed, app.guidance, nowMs);
   app.shown = screen.render(view, app.guidance, app.settings, nowMs);
   showMarks(view.kind);
   showAim(view.kind);
   put(byId("place-status"), place.status(app.guidance));
+  put(byId("again-status"), again.status(app.guidance));
+  byId("strip").hidden = again.show(app.guidance);
   showLook(view);
   filmScreen.render(view, app.guidance, nowMs);
-  byId("place-open").setAttribute("aria-pressed", String(place.on));
+  byId("place-open").setAttribute("aria-pressed", String(place.on || again.on));
   showNotes(notes());
   soundFor(view);
 }
@@ -278,11 +285,16 @@ function showAim(kind) {
 function soundFor(view) {
   if (view.kind === "drift" || view.kind === "moved") sound.setMode({ kind: "alarm" });
   else if (["square", "ready"].includes(view.kind)) sound.setMode({ kind: view.kind });
+  else if (view.kind === "same") sound.setMode({ kind: "square" });
+  else if (view.kind.startsWith("again")) seek(again.closeness(app.guidance));
   else if (view.kind === "off" || view.kind === "hold") {
-    const near = closeness(app.guidance, app.settings);
-    sound.setMode(near === null ? { kind: "quiet" } : { kind: "seek", closeness: near });
+    seek(closeness(app.guidance, app.settings));
   } else sound.setMode({ kind: "quiet" });
   sound.speak(view.kind + view.arrow, app.shown.say);
+}
+
+function seek(near) {
+  sound.setMode(near === null ? { kind: "quiet" } : { kind: "seek", closeness: near });
 }
 
 function notes() {
@@ -379,8 +391,26 @@ async function boot() {
       return answer.ok ? (await answer.json()).places : [];
     },
     logAddress: () => `/drift#t=${app.token}`,
+    onAgain: () => again.open(),
     onChange: () => {
       app.link?.sendPlace();
+      render();
+    },
+  });
+  again = new AgainPlace({
+    dialog: byId("again-places"),
+    table: byId("again-table"),
+    settings: () => app.settings,
+    who: () => ({ phone: phoneId(), player: app.settings.player.trim(), bay: app.settings.bay.trim() }),
+    fetchPlaces: async (who) => {
+      const answer = await fetch("/again/places", {
+        method: "POST", body: JSON.stringify(who),
+        headers: { Authorization: `Bearer ${app.token}`, "Content-Type": "application/json" },
+      });
+      return answer.ok ? (await answer.json()).places : null;
+    },
+    onChange: () => {
+      app.link?.sendAgain();
       render();
     },
   });
@@ -498,6 +528,7 @@ window.teesquare = Object.freeze({
       marks: marks?.message() ?? null,
       aim: aim?.message() ?? null,
       place: place?.message() ?? null,
+      again: again?.message() ?? null,
       look: look?.message() ?? null,
       film: film ? film.state() : null,
       sound: sound.mode,

@@ -8,11 +8,12 @@ const NAME = "teesquare.place";
 
 export class PlaceWatch {
   /** `units()` "cm" or "in"; `fetchNames()` the remembered places; `onChange` at each change. */
-  constructor({ dialog, units, fetchNames, logAddress, onChange }) {
+  constructor({ dialog, units, fetchNames, logAddress, onAgain, onChange }) {
     this.dialog = dialog;
     this.units = units;
     this.fetchNames = fetchNames;
     this.logAddress = logAddress;
+    this.onAgain = onAgain; // opens the list of earlier films
     this.onChange = onChange;
     this.seq = 0;
     this.sent = null;
@@ -34,7 +35,7 @@ export class PlaceWatch {
   /** An alarm takes the panel; anything else leaves `view` as it is. */
   view(view, guidance) {
     const drift = this.#drift(guidance);
-    if (!drift?.big?.arrow || !["off", "hold", "square", "not-found", "aim"].includes(view.kind)) {
+    if (!drift?.big?.arrow || !["off", "hold", "square", "not-found", "aim", "again", "again-hold", "same"].includes(view.kind)) {
       return view;
     }
     const { arrow, word, number, unit } = drift.big;
@@ -101,7 +102,12 @@ export class PlaceWatch {
       node.onclick = act;
       return node;
     };
+    const again = button("again-open", t("again.open"), "strong", () => {
+      this.dialog.close();
+      this.onAgain();
+    });
     form.append(
+      again,
       make("h2", {}, t("place.title")),
       make("p", {}, t("place.what")),
       field("place-name", t("place.name"), name),

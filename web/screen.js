@@ -22,7 +22,7 @@ export class LiveScreen {
 
   /** Shows a decision (decide.js) and, where it rests on guidance, its details. Returns what is shown. */
   render(view, guidance, settings, nowMs) {
-    const fresh = ["off", "hold", "square", "not-found", "aim", "aim-tap", "drift", "look", "moved", "ready", "filming", "count", "saving"].includes(view.kind);
+    const fresh = ["off", "hold", "square", "not-found", "again", "again-hold", "same", "aim", "aim-tap", "drift", "look", "moved", "ready", "filming", "count", "saving"].includes(view.kind);
     const word = view.word ?? t(`state.${view.kind}.word`);
     const say = view.say ?? maybe(`state.${view.kind}.say`) ?? "";
     this.shown = {
@@ -32,7 +32,7 @@ export class LiveScreen {
     this.#strip(fresh && guidance ? guidance : null, settings);
     // What the film would show says nothing yet while the rods are being measured.
     this.#lines(fresh && view.kind !== "look" ? guidance : null);
-    if (fresh && guidance) this.overlay.show(guidance, ["square", "ready"].includes(view.kind));
+    if (fresh && guidance) this.overlay.show(guidance, ["square", "ready", "same"].includes(view.kind));
     else this.overlay.clear();
     this.#announce(view.kind + view.arrow, say || word, nowMs);
     return this.shown;

@@ -2,7 +2,7 @@
 
 /** The folders of texts/, each under its own name for itself. */
 export const LANGUAGES = Object.freeze({ en: "English", de: "Deutsch" });
-const FILES = ["page", "board", "film"]; // of texts/LANGUAGE; no key in two of them
+const FILES = ["page", "board", "film", "records", "again"]; // of texts/LANGUAGE; no key in two of them
 const more = []; // files asked for later
 const listeners = [];
 let chosen = "en";

@@ -1,6 +1,8 @@
 """`python -m tests.bench vision`: how fast, how exact and how careful, beside other ways.
 
 `python -m tests.bench server`: many phones at once, beside a receiver that only decodes.
+
+`python -m tests.bench soak --phones 6 --seconds 1800`: the slope of the server's memory.
 """
 
 import argparse
@@ -13,7 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tests.bench import board, bounds, detectors, falses, serving
+from tests.bench import board, bounds, detectors, falses, serving, soak
 from tests.bench.scenes import gather
 
 PARTS = ("finders", "pose", "one-view", "board", "accept", "video")
@@ -43,6 +45,9 @@ def main() -> None:
         )
         _show([row], options)
         return
+    if options.what == "soak":
+        _show([soak.row(options.phones, options.seconds, options.codec, options.fps)], options)
+        return
     pictures = gather(options.scenes, options.limit)
     head = {
         "bench": "machine",
@@ -61,7 +66,7 @@ def main() -> None:
 
 def _options() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
-    parser.add_argument("what", choices=["vision", "server"])
+    parser.add_argument("what", choices=["vision", "server", "soak"])
     parser.add_argument("--json", action="store_true", help="one JSON object a row")
     parser.add_argument("--markdown", action="store_true", help="tables for docs/performance.md")
     parser.add_argument(

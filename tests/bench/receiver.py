@@ -20,6 +20,7 @@ from aiortc.mediastreams import MediaStreamError
 from server.app import SESSIONS
 from server.config import ServerConfig
 from server.serve import running
+from vision.warm import warm_up
 
 LAG_EVERY_S = 0.01
 PHONES = 64
@@ -65,8 +66,9 @@ async def _answer(counters: Counters, address: dict) -> None:
 
 
 async def real() -> None:
-    """The server as it is, open for many phones."""
+    """The server as it is, open for many phones, its loops compiled before."""
     counters = Counters()
+    await asyncio.to_thread(warm_up)
     async with running(ServerConfig(max_sessions=PHONES)) as server:
         sessions = server.app[SESSIONS]
         counters.pictures = lambda: sum(s.received for s in sessions)

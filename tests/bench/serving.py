@@ -10,12 +10,14 @@ import asyncio
 import json
 import os
 import sys
+import time
 from contextlib import asynccontextmanager
 from pathlib import Path
 
 import aiohttp
 import numpy as np
 
+from tests.bench import sharpness
 from tests.bench.scenes import LAID, gather
 from tests.bench.streams import Camera, Clip, StreamPhone, clips
 
@@ -34,6 +36,7 @@ def row(
 
 
 async def _row(made: list[Clip], phones: int, seconds: float, codec: str, fps: int) -> dict:
+    sharp = await sharpness.sharp_after_s()
     floor = await _run("bare", made, phones, min(seconds, 15.0), codec, fps)
     real = await _run("real", made, phones, seconds, codec, fps)
     ages = np.concatenate([a for a in real["ages_s"] if len(a)] or [np.array([np.inf])])
@@ -55,10 +58,10 @@ async def _row(made: list[Clip], phones: int, seconds: float, codec: str, fps: i
         "cpu_per_frame_ms": round(real["cpu_ms"], 3),
         "floor_cpu_per_frame_ms": round(floor["cpu_ms"], 3),
         "cpu_per_frame_ratio": round(real["cpu_ms"] / floor["cpu_ms"], 3),
-        # These streams have one size from the start; a browser's own growth is told by the page.
-        "sharp_after_s": None,
+        **sharp,  # of a real browser's stream, alone on the server
         "received_hz": round(real["received_hz"], 2),
         "server_cores": round(real["cores"], 3),
+        "sender_cores": round(real["sender_cores"], 3),
         "rods_found_share": round(real["found"], 3),
         "memory_mb": real["memory_mb"],
         "memory_growth_mb": real["growth_mb"],
@@ -80,10 +83,10 @@ async def _run(kind: str, made: list[Clip], phones: int, seconds: float, codec: 
             for phone in sending:
                 await phone.begin(http, codec)
             await asyncio.sleep(SETTLE_S)
-            before = await ask()
+            before, sent_s = await ask(), time.process_time()
             marks = [len(phone.heard) for phone in sending]
             await asyncio.sleep(seconds)
-            after = await ask()
+            after, sent_s = await ask(), time.process_time() - sent_s
             lasted_s = after["at_s"] - before["at_s"]
             heard = [p.heard[m:] for p, m in zip(sending, marks, strict=True)]
             pictures = after["pictures"] - before["pictures"]
@@ -97,6 +100,7 @@ async def _run(kind: str, made: list[Clip], phones: int, seconds: float, codec: 
                 "found": float(np.mean([m.found for h in heard for m in h] or [0.0])),
                 "cpu_ms": 1e3 * (after["cpu_s"] - before["cpu_s"]) / max(pictures, 1),
                 "cores": (after["cpu_s"] - before["cpu_s"]) / lasted_s,
+                "sender_cores": sent_s / lasted_s,
                 "received_hz": pictures / lasted_s / phones,
                 "lags_ms": after["lags_ms"],
                 "memory_mb": round(after["memory_mb"], 1),

@@ -121,7 +121,8 @@ def test_the_threshold_is_put_back():
     assert (accept_score(), live.DOUBTFUL) == (shipped, doubtful)
 
 
-@pytest.mark.timeout(150)
+@pytest.mark.browser  # one of its phones
+@pytest.mark.timeout(180)
 def test_the_server_bench_prints_one_object_about_streams_that_were_really_sent():
     options = "--json --phones 2 --seconds 3"
     ran = subprocess.run(
@@ -130,7 +131,7 @@ def test_the_server_bench_prints_one_object_about_streams_that_were_really_sent(
         capture_output=True,
         text=True,
         check=True,
-        timeout=140,
+        timeout=170,
     )
     (row,) = [json.loads(line) for line in ran.stdout.splitlines()]
     assert row["phones"] == 2
@@ -138,4 +139,5 @@ def test_the_server_bench_prints_one_object_about_streams_that_were_really_sent(
     assert 0 < row["age_p50_ms"] <= row["age_p95_ms"]
     assert row["loop_lag_p99_ms"] >= 0
     assert row["cpu_per_frame_ratio"] > 1  # the floor does less, for the same pictures
-    assert "sharp_after_s" in row
+    assert 0 < row["sharp_after_s"] <= 5.0  # 2 s on a machine of its own
+    assert row["received_width"] == 1280

@@ -22,6 +22,7 @@ from server.analysis import Analyst
 from server.mailbox import Mailbox
 from server.media import MediaError, pictures
 from server.messages import (
+    AgainSent,
     AimSent,
     HintSent,
     LookSent,
@@ -115,6 +116,8 @@ class Message:
             analyst.place(message)
         elif isinstance(message, LookSent):
             analyst.look(message)
+        elif isinstance(message, AgainSent):
+            analyst.again(message)
         elif isinstance(message, TiltSent):
             analyst.tilt(message)
             if message.gravity is not None:
@@ -212,6 +215,8 @@ def _messages() -> list[bytes]:
         {"type": "hint", "seq": 2, "xy_px": [[412.5, 300.5], [640, 512]], "size": [1280, 720]},
         {"type": "place", "seq": 1, "do": "remember", "name": "3", "move_m": 0.01, "turn_deg": 0.3},
         {"type": "look", "seq": 1, "do": "begin"},
+        {"type": "again", "seq": 1, "do": "lead", "film": "c0ffee12", "same_rods": True},
+        {"type": "again", "seq": 2, "do": "lead", "bay": "4"},
         {"type": "aim", "seq": 1, "xy_px": [655, 212], "size": [1280, 720], "distance_m": 150},
         {
             "type": "setup",

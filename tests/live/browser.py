@@ -26,15 +26,15 @@ setInterval(() => {
 
 
 @asynccontextmanager
-async def page_on_clip(clip, frames, laid, size=(390, 844)):
+async def page_on_clip(clip, frames, laid, size=(390, 844), config=None):
     """Yields (server, page); the page's tilt sensor tells the pose of the picture it shows."""
     read = json.dumps({f.number: gravity(f.pose, laid) for f in frames})
-    async with page_on_tilt(clip, read, BIAS_MPS2, size) as opened:
+    async with page_on_tilt(clip, read, BIAS_MPS2, size, config) as opened:
         yield opened
 
 
 @asynccontextmanager
-async def page_on_tilt(clip, gravity_json, bias=(0, 0, 0), size=(390, 844)):
+async def page_on_tilt(clip, gravity_json, bias=(0, 0, 0), size=(390, 844), config=None):
     """The same for a sensor that reads what `gravity_json` holds for each picture's number."""
     script = TILT % (gravity_json, READ_CODE_JS, json.dumps(bias))
     camera = (
@@ -43,7 +43,7 @@ async def page_on_tilt(clip, gravity_json, bias=(0, 0, 0), size=(390, 844)):
         "--allow-loopback-in-peer-connection",
         f"--use-file-for-fake-video-capture={clip}",
     )
-    async with running() as server, chromium(*camera) as browser:
+    async with running(config) as server, chromium(*camera) as browser:
         context = await browser.new_context(viewport={"width": size[0], "height": size[1]})
         page = await context.new_page()
         await page.add_init_script(script)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import shutil
 import socket
 import sys
 import time
@@ -58,6 +59,15 @@ async def killable(port, records):
         await process.communicate()
 
 
+def copy_of(records, folder):
+    """The records as they lie on the disk now, log and all, read from a copy."""
+    folder.mkdir()
+    for file in records.parent.glob(f"{records.name}*"):
+        if file.is_file():
+            shutil.copy(file, folder)
+    return {record.film: record for record in Records(folder / records.name).whole()}
+
+
 async def wait_all(pages, expression, seconds=20):
     deadline = time.monotonic() + seconds
     for page in pages:
@@ -93,20 +103,22 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
                 await page.goto(address)
                 await page.click("#go")
                 pages.append(page)
-            await wait_all(pages, "teesquare.state().guidance !== null")
+            await wait_all(pages, "teesquare.state().guidance?.film?.locked === true", 40)
             for page in pages:
                 await page.click("#film-open")
                 await page.click("#film-start")
             await wait_all(pages, "!!teesquare.state().guidance?.film?.film")
             began = time.monotonic()
-            await asyncio.sleep(1.5)
+            await asyncio.sleep(3)
             process.kill()
             await process.wait()
+            killed = copy_of(records, tmp_path / "killed")
             await wait_all(pages, "teesquare.state().connection === 'reconnecting'")
             assert await pages[0].evaluate("teesquare.state().shown.kind") == "filming"
         crowded = Crowding()
         async with killable(port, records):
             up = time.monotonic()
+            recovered = copy_of(records, tmp_path / "recovered")
             await wait_all(pages, "teesquare.state().connection === 'live'")
             back_s = time.monotonic() - up
             # The new server has heard of the running films, by their names.
@@ -114,6 +126,9 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
                 pages,
                 "teesquare.state().guidance?.film?.film === teesquare.state().film.current?.id",
             )
+            # It learns anew where the phones stand, and watches.
+            await wait_all(pages, "teesquare.state().guidance?.film?.locked === true", 30)
+            await asyncio.sleep(1.5)
             for page in pages:
                 await page.click("#film-go")
             await wait_all(pages, "teesquare.state().film.phase === 'idle'")
@@ -122,13 +137,34 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
             played = [await page.evaluate(PLAY) for page in pages]
             names = [await page.evaluate("teesquare.state().film.last.id") for page in pages]
             lasts = [await page.evaluate("teesquare.state().film.last.lasts_s") for page in pages]
-    kept = {record.film: record for record in Records(records).search()}
+    kept = {record.film: record for record in Records(records).whole()}
+    before = {name: len(record.drift) for name, record in killed.items()}
     with capsys.disabled():
-        print(f"\nback {back_s:.2f} s after the server; films {lasts} s, played {played}")
+        print(
+            f"\nback {back_s:.2f} s after the server; films {lasts} s, played {played}; samples "
+            f"{sorted(before.values())} when it was killed, "
+            f"{sorted(len(r.drift) for r in kept.values())} at the end"
+        )
     assert back_s <= 3.0 * crowded.factor()
+    # What the killed server left behind: every film, begun and sampled, not ended.
+    assert sorted(killed) == sorted(names)
+    for record in killed.values():
+        assert record.ended_s is None and not record.unfinished
+        assert record.verdict == "square" and record.placement is not None
+        assert len(record.drift) >= 3 and {row.watch for row in record.drift} == {"still"}
+    # The next one has marked them as soon as it listens, and lost no sample.
+    for name, record in recovered.items():
+        assert record.unfinished
+        assert record.drift[: before[name]] == killed[name].drift
+    assert sorted(recovered) == sorted(names)
     assert sorted(kept) == sorted(names)
     for name, took in zip(names, lasts, strict=True):
         record = kept[name]
+        assert record.drift[: before[name]] == killed[name].drift
+        # Of the film's own place the next server knows nothing, and says so.
+        later = record.drift[before[name] :]
+        assert later and {row.watch for row in later} == {"blind"}
+        assert Records(records).still(name) is not None
         assert not record.unfinished and record.ended_s is not None
         assert record.ended_s - record.begun_s == pytest.approx(took, abs=0.5)
     for took, film in zip(lasts, played, strict=True):

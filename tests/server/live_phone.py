@@ -78,6 +78,7 @@ class LivePhone:
         self.channel: Any = None
         self.location = self.etag = self.answer = ""
         self.pinging = True
+        self.ping_s = 0.1
         self._news = asyncio.Condition()
         self._pings: asyncio.Task[None] | None = None
 
@@ -149,7 +150,7 @@ class LivePhone:
         while self.channel.readyState == "open":
             if self.pinging:
                 self.send({"type": "ping", "t_ms": 1000 * time.perf_counter()})
-            await asyncio.sleep(0.1)
+            await asyncio.sleep(self.ping_s)
 
 
 @contextlib.asynccontextmanager

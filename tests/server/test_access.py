@@ -23,6 +23,7 @@ OPEN = {
     ("GET", "/web/{path}"),
     ("GET", "/drift"),
     ("GET", "/board"),
+    ("GET", "/records"),
     ("GET", "/ca.crt"),
     ("OPTIONS", "/whip"),
     ("OPTIONS", "/whip/{session}"),

@@ -19,6 +19,7 @@ from server.places import Row
 from server.record import RecordError, StartOffset, person
 from server.records import MIGRATIONS, Records, records_file
 from tests.server.made_records import BEGUN_S, full_record, made_record
+from vision.profile import LensKey
 from vision.setup import View
 
 SCHEMA = json.loads(
@@ -180,6 +181,15 @@ def test_a_name_of_any_letters_is_kept_exported_and_deleted(tmp_path_factory, na
     assert json.loads(wire_record.records_to_json(store.whole()))["records"][0]["film"] == "a"
     assert store.delete_person(name).films == 1
     assert store.search() == []
+
+
+def test_half_a_letter_in_any_text_of_a_phone_is_kept_as_a_question_mark(store):
+    """JSON can spell a lone surrogate, which no UTF-8 file can hold (RFC 8259, section 8.2)."""
+    half = json.loads('"\\ud83d"')
+    camera = LensKey(f"phone {half}", f"lens {half}", 1280, 720)
+    store.begin(made_record(camera=camera, player=f"Ada {half}", bay=half, phone=half))
+    assert store.get("film-1").camera.device == "phone ?"
+    assert store.delete_person(f"Ada {half}").films == 1
 
 
 def test_a_name_is_the_same_however_it_is_written():

@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 from tests.vision.pinhole import laid, placement
+from vision.compare import SEEN
 from vision.effect import film_effect, parallax_shift_m
+from vision.same_place import Within
 from vision.setup import (
     CLUB_LENGTH_M,
     STICK_LENGTH_M,
@@ -84,8 +86,27 @@ def test_facts_of_the_trade():
     wedge, driver = (Player(club=c).ball_m for c in ("wedge", "driver"))
     assert f"{wedge:.2f} m (wedge) to {driver:.2f} m (driver)" in text
     facts = [line for line in text.splitlines() if line.startswith("| ") and line[2].isdigit()]
-    assert len(facts) == 15 and all(f.endswith("| common practice, no source |") for f in facts)
+    assert len(facts) == 17 and all(f.endswith("| common practice, no source |") for f in facts)
 
 
 def test_the_output_heading_that_other_documents_link_to():
     assert "\n## Output\n" in (DOCS / "conventions.md").read_text(encoding="utf-8")
+
+
+def test_the_tolerances_of_the_same_place():
+    within = Within()
+    told = (
+        f"{100 * within.offset_m:.0f} cm sideways, {100 * within.distance_m:.0f} cm of distance, "
+        f"{100 * within.height_m:.0f} cm of height, {math.degrees(within.yaw_rad):.1f}° of "
+    )
+    for name in ("conventions.md", "same-place.md"):
+        text = " ".join((DOCS / name).read_text(encoding="utf-8").split())
+        assert told in text, name
+    assert within.yaw_rad == within.pitch_rad == within.roll_rad
+    text = (DOCS / "same-place.md").read_text(encoding="utf-8")
+    assert f"probability of {100 * within.confidence:.0f} %" in text
+    for name, seen in SEEN.items():
+        row = next(line for line in text.splitlines() if line.startswith("|") and name in line)
+        unit = "cm" if name.endswith("_m") else "°" if name.endswith("_deg") else " %"
+        scale = 1 if unit == "°" else 100
+        assert f"{scale * seen:g} {unit}".replace("  ", " ").replace(" °", "°") in row, name

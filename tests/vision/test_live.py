@@ -5,9 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
+from tests.bench.scenes import right
 from tests.scenes import scenes
 from tests.synthetic import SIZE, draw
 from vision.belief import ACCEPT
+from vision.frame import Frame
 from vision.live import (
     DOUBTFUL,
     GRACE_S,
@@ -120,6 +122,22 @@ def test_tracking_follows_a_small_step_and_lets_go_of_another_picture():
     np.testing.assert_allclose(middle, [-6, 4], atol=1.5)
     lost = follow(other.frame(), rods, other.setup())
     assert lost is None or not np.allclose(lost.first.ends_px, rods.first.ends_px, atol=2)
+
+
+def test_rods_beside_a_mat_edge_are_not_left_for_it():
+    # Followed from one picture to the next, this target rod slips 20 px on to the mat's edge.
+    scene = next(s for s in scenes() if s.name == "scene_0060.jpg")
+    frame, setup = scene.frame(), scene.setup()
+    state, live = step(LiveState(), frame, setup, 0.0)
+    assert right(live.reading.rods, scene)
+    slipped = follow(frame, live.reading.rods, setup)
+    assert slipped is not None and not right(slipped, scene)
+    rng = np.random.default_rng(0)
+    for k in range(1, 12):
+        noisy = np.clip(scene.bgr() + rng.normal(0, 2, scene.bgr().shape), 0, 255)
+        state, live = step(state, Frame.from_bgr(noisy.astype(np.uint8)), setup, k / FPS)
+        assert right(live.reading.rods, scene), k
+        assert live.tracked, k
 
 
 def test_a_stream_that_changes_size_is_searched_afresh():

@@ -32,6 +32,38 @@ def test_travel_and_blur_are_speed_times_time() -> None:
     assert (unknown.travel_m, unknown.blur_m) == (None, None)
 
 
+def swung(camera, player, exposure_s, at_s, middle_m):
+    """A bright disc that flies across a plane 3 m away, exposed as a shutter does: by summing."""
+    focal, far_m, steps = 1040.0, 3.0, 160
+    total = np.zeros((60, 1280))
+    columns = np.arange(1280.0)
+    rows = np.arange(60.0)[:, None]
+    for k in range(steps):
+        t = at_s + exposure_s * (k + 0.5) / steps
+        x = 640 + focal * (player.speed_mps * t - middle_m) / far_m
+        total += np.hypot(columns - x, rows - 30) <= 6
+    return total / steps, focal / far_m
+
+
+@pytest.mark.parametrize("club", ["wedge", "7-iron", "driver"])
+@pytest.mark.parametrize(("fps", "exposure_s"), [(60, 1 / 250), (120, 1 / 500), (240, 1 / 1000)])
+def test_travel_and_blur_are_what_drawn_pictures_show(club, fps, exposure_s):
+    """A club head's flight, drawn and measured in pixels: its way from picture to picture, and the
+    length of its smear, which for a disc of even light is flight and disc together."""
+    player = Player(club=club)
+    got = worth(Camera(fps, fps, exposure_s), player)
+    middle_m = player.speed_mps * (0.5 / fps + exposure_s / 2)
+    places, smears = [], []
+    for at_s in (0.0, 1 / fps):
+        picture, px_per_m = swung(got.camera, player, exposure_s, at_s, middle_m)
+        light = picture.sum(axis=0)
+        places.append(float((light * np.arange(1280)).sum() / light.sum()))
+        lit = np.flatnonzero(picture[30] > 0)
+        smears.append((lit[-1] - lit[0] + 1 - 13) / px_per_m)
+    assert got.travel_m == pytest.approx((places[1] - places[0]) / px_per_m, rel=0.03)
+    assert got.blur_m == pytest.approx(np.mean(smears), rel=0.2)
+
+
 def watched(view, shaken_rad, seconds=3.0, seed=1):
     """The shake measured on a drawn, compressed clip, and its true rms turn across the view."""
     rng = np.random.default_rng(seed)
@@ -132,11 +164,12 @@ def lit(view, against):
     return backlight(Frame.from_bgr(bgr), live.reading)
 
 
-def test_a_golfer_against_the_light_is_told_from_one_lit_from_the_front(capsys) -> None:
-    front, back = lit(View.FACE_ON, False), lit(View.FACE_ON, True)
+@pytest.mark.parametrize("view", list(View), ids=lambda v: v.value)
+def test_a_golfer_against_the_light_is_told_from_one_lit_from_the_front(view, capsys) -> None:
+    front, back = lit(view, False), lit(view, True)
     with capsys.disabled():
         print(
-            f"\nlight front {front}, {front.ground_stops:.1f} stops; against {back}, "
+            f"\nlight {view.value}: front {front}, {front.ground_stops:.1f} stops; against {back}, "
             f"{back.ground_stops:.1f} stops"
         )
     assert not front.against

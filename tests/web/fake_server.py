@@ -114,6 +114,9 @@ class FakeServer:
         self.hints: list[dict[str, Any]] = []
         self.echo_hint = True
         self.places: list[dict[str, Any]] = []
+        self.agains: list[dict[str, Any]] = []
+        self.earlier: list[dict[str, Any]] = []
+        self.asked_earlier: list[dict[str, Any]] = []
         self.looks: list[dict[str, Any]] = []
         self.films: list[dict[str, Any]] = []
         self.names: list[str] = []
@@ -135,6 +138,7 @@ class FakeServer:
         app.router.add_get("/drift", self._drift)
         app.router.add_get("/drift/places", self._places)
         app.router.add_get("/drift/log", self._log)
+        app.router.add_post("/again/places", self._earlier)
         app.router.add_post("/whip", self._whip)
         app.router.add_delete("/whip/{session}", self._delete)
         self.runner = web.AppRunner(app, shutdown_timeout=1)
@@ -174,6 +178,11 @@ class FakeServer:
     async def _log(self, request: web.Request) -> web.Response:
         assert request.headers["Authorization"] == f"Bearer {TOKEN}"
         return web.json_response({"place": request.query["place"], "rows": self.log})
+
+    async def _earlier(self, request: web.Request) -> web.Response:
+        assert request.headers["Authorization"] == f"Bearer {TOKEN}"
+        self.asked_earlier.append(await request.json())
+        return web.json_response({"places": self.earlier})
 
     async def _demo(self, _request: web.Request) -> web.Response:
         if self.demo_script is None:
@@ -239,6 +248,9 @@ class FakeServer:
         elif message["type"] == "place":
             self.places.append(message)
             state["place"] = message["seq"]
+        elif message["type"] == "again":
+            self.agains.append(message)
+            state["again"] = message["seq"]
         elif message["type"] == "look":
             self.looks.append(message)
             state["look"] = message["seq"]
@@ -255,6 +267,7 @@ class FakeServer:
                 extra["hint_seq"] = state.get("hint")
                 extra["aim_seq"] = state.get("aim")
                 extra["place_seq"] = state.get("place")
+                extra["again_seq"] = state.get("again")
                 extra["look_seq"] = state.get("look")
                 extra["film_seq"] = state.get("film")
                 channel.send(json.dumps({"type": "guidance", "age_ms": 18} | self.guidance | extra))

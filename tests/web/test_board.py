@@ -98,9 +98,10 @@ async def test_everything_can_be_done_by_keyboard_and_the_phone_is_told() -> Non
         await see(page, "document.querySelectorAll('.phone').length === 1")
         # In the order in which they are seen: all phones' buttons, then the phone's own.
         order = []
-        for _ in range(9):
+        for _ in range(10):
             await page.keyboard.press("Tab")
             order.append(await page.evaluate("document.activeElement.id"))
+        assert order.pop(0) == "board-films"
         assert order[:6] == ["all-setup", "all-call", "all-lock", "all-in", "all-start", "all-stop"]
         assert [name.split("-")[-1] for name in order[6:]] == ["picture", "setup", "call"]
         await page.keyboard.press("Enter")

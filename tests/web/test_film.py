@@ -26,6 +26,14 @@ MOVED = LOCKED | {
 }
 
 
+def wavered(number: str) -> dict[str, Any]:
+    """The same alarm with another amount."""
+    film = copy.deepcopy(MOVED)
+    film["drift"]["text"] = film["drift"]["text"].replace("4.8", number)
+    film["drift"]["big"]["number"] = number
+    return film
+
+
 def settings(delay_s: int) -> str:
     return (
         'if (!localStorage.getItem("teesquare.settings")) '
@@ -59,16 +67,23 @@ async def test_ready_countdown_filming_alarm_and_the_list(size: tuple[int, int])
         await p.until_kind("drift")
         await p.until("teesquare.state().sound.kind === 'alarm'")
         assert "The film goes on" in await p.text("#say")
+        # A measurement wavers: that is no second move. Another move is.
+        for number, wait_s in (("4.9", 2.1), ("4.7", 0.3), ("9.3", 0.3)):
+            p.server.guidance = said(OFF, wavered(number))
+            await p.until(f"teesquare.state().guidance.film.drift.big.number === '{number}'")
+            await asyncio.sleep(wait_s)
         await p.page.click("#film-go")
         await p.until("teesquare.state().film.phase === 'idle'")
         film = (await p.state())["film"]["last"]
-        assert "4.8 cm" in film["marks"][0]["text"]
+        first, second = film["marks"]
+        assert "4.9 cm" in first["text"] and "9.3 cm" in second["text"]
+        assert second["at_s"] - first["at_s"] >= 2
         await asyncio.sleep(0.7)
         ended = p.server.films[-1]
         assert (ended["do"], ended["film"]) == ("end", begun["film"])
         assert ended["since_s"] == pytest.approx(film["lasts_s"], abs=0.01)
         await p.page.click("#film-open")
-        assert "4.8 cm" in await p.text("#films .film-mark")
+        assert "4.9 cm" in await p.text("#films .film-mark")
         async with p.page.expect_download() as saved:
             await p.page.click(".film-save")
         name = (await saved.value).suggested_filename
@@ -148,3 +163,24 @@ async def test_a_film_that_cannot_be_kept_is_held_and_offered(script: str, says:
         lasts = (await p.state())["film"]["last"]["lasts_s"]
         played = await p.page.evaluate("document.querySelector('#film-player').duration")
         assert played == pytest.approx(lasts, abs=0.6)
+
+
+@pytest.mark.parametrize("fps", [20, 60])
+async def test_rate_and_exposure_are_what_the_camera_gives(fps: int) -> None:
+    """Chromium's made camera gives a known rate, exposed for 50 units of 100 us (Image Capture)."""
+    camera = (f"{CAMERA[0]}=fps={fps}", CAMERA[1])
+    async with phone(args=camera, script=settings(0)) as p:
+        p.server.guidance = said(SQUARE, LOCKED)
+        await p.start()
+        await p.until_kind("ready")
+        await p.page.click("#film-go")
+        await p.until_kind("filming")
+        await asyncio.sleep(3)
+        told = (await p.state())["film"]["said"]["camera"]
+        await p.page.click("#film-go")
+        await p.until("teesquare.state().film.phase === 'idle'")
+        kept = (await p.state())["film"]["last"]["camera"]
+        for camera_told in (told, kept):
+            assert camera_told["measured_fps"] == pytest.approx(fps, rel=0.1)
+            assert camera_told["exposure_s"] == pytest.approx(0.005)
+        print(f"\nrate {kept['measured_fps']} of {fps}, exposure {kept['exposure_s']} s")

@@ -48,7 +48,9 @@ def test_contrast_is_enhanced_for_sunlight(text: str, ground: str) -> None:
 
 
 def test_every_string_that_is_asked_for_exists_and_none_stands_in_the_page_itself() -> None:
-    html = "".join((WEB / f"{n}.html").read_text(encoding="utf-8") for n in ("index", "board"))
+    html = "".join(
+        (WEB / f"{n}.html").read_text(encoding="utf-8") for n in ("index", "board", "records")
+    )
     code = "\n".join(path.read_text(encoding="utf-8") for path in WEB.glob("*.js"))
     asked = set(re.findall(r'data-(?:text|label)="([^"]+)"', html))
     asked |= set(re.findall(r'\bt\("([^"]+)"', code))

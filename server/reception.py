@@ -1,0 +1,97 @@
+"""Decoding with less about it: one thread for each stream, as the library has it, and few wakings.
+
+The library makes a task and two futures for each decoded picture, and its thread ends when a
+decoder raises anything but FFmpeg's own errors: then a phone's picture stands still for good. Here
+a picture is one call on the loop, and whatever a broken stream makes a decoder raise is answered
+by asking for a new key picture (RFC 4585, section 6.3.1).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import queue
+import threading
+from typing import Any
+
+import av
+from aiortc import rtcrtpreceiver
+from aiortc.rate import RemoteBitrateEstimator
+
+logger = logging.getLogger(__name__)
+
+
+class ThriftyEstimator(RemoteBitrateEstimator):
+    """The library's estimate of the way's bitrate, asked once a millisecond instead of a packet.
+
+    Its clock counts milliseconds and its groups are of 5: packets of one millisecond of arrival
+    come to one with all their bytes, which are added with the next.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._at_ms: int | None = None
+        self._held = 0
+
+    def add(
+        self, arrival_time_ms: int, abs_send_time: int, payload_size: int, ssrc: int
+    ) -> tuple[int, list[int]] | None:
+        """A packet's arrival; the new estimate (bit/s, for these sources) when there is one."""
+        if arrival_time_ms == self._at_ms:
+            self._held += payload_size
+            return None
+        self._at_ms = arrival_time_ms
+        size, self._held = payload_size + self._held, 0
+        told: tuple[int, list[int]] | None = super().add(arrival_time_ms, abs_send_time, size, ssrc)
+        return told
+
+
+def decode_until_none(
+    loop: asyncio.AbstractEventLoop,
+    coded: queue.Queue[Any],
+    pictures: asyncio.Queue[Any],
+    failed: threading.Event,
+) -> None:
+    """Decode (codec, coded picture) after (codec, coded picture) until None; the thread's body.
+
+    `failed` is set for each that cannot be decoded.
+    """
+    name: str | None = None
+    decoder: Any = None
+    while True:
+        task = coded.get()
+        if task is None:
+            _hand_over(loop, pictures, [None])
+            return
+        codec, encoded = task
+        if not encoded.data:
+            continue  # nothing but padding; to a decoder it would mean the end of the stream
+        try:
+            if codec.name != name:
+                # Taken by name at the time, as it is exchanged for one of one thread (`jitter`).
+                decoder = getattr(rtcrtpreceiver, "get_decoder")(codec)  # noqa: B009
+                name = codec.name
+            decoded = decoder.decode(encoded)
+        except av.FFmpegError as wrong:
+            # The decoder is kept: a new one could decode nothing before the next key picture.
+            logger.info("a picture could not be decoded: %s", wrong)
+            failed.set()
+            continue
+        except Exception:
+            logger.exception("the decoder failed and is made anew")
+            name = None
+            failed.set()
+            continue
+        _hand_over(loop, pictures, decoded)
+
+
+def _hand_over(
+    loop: asyncio.AbstractEventLoop, pictures: asyncio.Queue[Any], items: list[Any]
+) -> None:
+    if not items:
+        return
+    try:
+        for item in items:
+            loop.call_soon_threadsafe(pictures.put_nowait, item)
+    except RuntimeError:
+        logger.info("the loop has ended before its pictures")

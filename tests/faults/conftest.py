@@ -1,0 +1,3 @@
+from tests.server.conftest import config, http, phone, server, told
+
+__all__ = ["config", "http", "phone", "server", "told"]
