@@ -456,6 +456,7 @@ async function boot() {
     fillTexts(document);
     buildChoices(pick);
     screen.relabel();
+    again.relabel();
     filmScreen.changed();
   });
   showSettings();
