@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ from server.manifest import jobs_from_files
 from server.records import Records, records_file
 from server.solve import Solver, VisionSolver
 from server.wire_compare import comparison_to_json
-from server.words import Plain, Speech
+from server.words import Plain, Speech, language_of
 from vision.errors import TeesquareError
 from vision.same_place import Other
 from vision.setup import Handed, Role, Setup, View
@@ -51,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
     """Returns 0 where nothing that is seen differs, 1 where it does or may, 2 on misuse."""
-    speech = Plain(units=args.units)
+    speech = _speech(args)
     try:
         first, second = _both(args, solver or VisionSolver())
     except TeesquareError as wrong:
@@ -95,7 +96,7 @@ def told(
 def _both(args: argparse.Namespace, solver: Solver) -> tuple[Filmed, Filmed]:
     names = (args.first, args.second)
     files = [Path(name).is_file() for name in names]
-    speech = Plain(units=args.units)
+    speech = _speech(args)
     records = None if all(files) else Records(records_file())
     out = []
     for name, is_file in zip(names, files, strict=True):
@@ -106,6 +107,11 @@ def _both(args: argparse.Namespace, solver: Solver) -> tuple[Filmed, Filmed]:
         else:
             out.append(_named(records, name, speech))
     return out[0], out[1]
+
+
+def _speech(args: argparse.Namespace) -> Plain:
+    """In the environment's language, but for what programs read."""
+    return Plain(args.units, "en" if args.json else language_of(os.environ))
 
 
 def _named(records: Records, film: str, speech: Speech) -> Filmed:

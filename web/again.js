@@ -1,7 +1,7 @@
 // "Same place again": an earlier film is chosen, and the page leads the phone to where it stood.
 
 import { spread } from "./decide.js";
-import { t } from "./texts.js";
+import { decimal, language, pointed, t } from "./texts.js";
 import { lengthUnit } from "./units.js";
 
 const UNDER = ["off", "hold", "square"];
@@ -21,6 +21,12 @@ export class AgainPlace {
   /** What is to be sent, null before the first word. */
   message() {
     return this.sent;
+  }
+
+  /** After a change of the language: the table is built anew with the next frame. */
+  relabel() {
+    this.rows.clear();
+    this.table.replaceChildren();
   }
 
   get on() {
@@ -124,12 +130,12 @@ export class AgainPlace {
 
   #entry(place) {
     const at = new Date(place.at_s * 1000)
-      .toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+      .toLocaleString(language(), { dateStyle: "medium", timeStyle: "short" });
     const [far, farUnit] = lengthUnit(this.settings().units, true);
     const [near, nearUnit] = lengthUnit(this.settings().units);
     const size = t("again.entry", {
-      distance: `${(place.distance_m * far).toFixed(1)} ${farUnit}`,
-      height: `${(place.height_m * near).toFixed(0)} ${nearUnit}`,
+      distance: `${decimal(place.distance_m * far, 1)} ${farUnit}`,
+      height: `${decimal(place.height_m * near, 0)} ${nearUnit}`,
     });
     const facts = [t(`view.${place.view}`), place.bay && called(place.bay), place.player, size];
     if (place.square) facts.push(t("again.entry.square"));
@@ -187,8 +193,8 @@ function difference(row, units) {
   const wide = row.sigma === null ? null : spread(row.sigma) * factor;
   const digits = row.unit === "deg" || (wide !== null && wide < 1) ? 1 : 0;
   return {
-    value: row.difference === null ? "–" : Math.abs(row.difference * factor).toFixed(digits),
-    unit, spread: wide === null ? "" : `± ${Math.max(wide, 10 ** -digits).toFixed(digits)}`,
+    value: row.difference === null ? "–" : decimal(Math.abs(row.difference * factor), digits),
+    unit, spread: wide === null ? "" : `± ${decimal(Math.max(wide, 10 ** -digits), digits)}`,
   };
 }
 
@@ -200,7 +206,7 @@ function places(row, units) {
   const at = (value) => {
     if (value === null) return "–";
     const text = (value * factor).toFixed(digits);
-    return zero(text) ? text.replace("-", "") : text.replace("-", "−");
+    return pointed(zero(text) ? text.replace("-", "") : text.replace("-", "−"));
   };
   return { then: at(row.then), now: at(row.now) + (row.unit === "deg" ? unit : `\u00a0${unit}`) };
 }
@@ -211,7 +217,7 @@ function called(bay) {
 }
 
 function zero(text) {
-  return Number.parseFloat(text.replace("−", "-")) === 0;
+  return /\d/.test(text) && !/[1-9]/.test(text);
 }
 
 function put(node, text) {

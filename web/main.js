@@ -301,6 +301,7 @@ function notes() {
   const own = [];
   if (["refused", "absent", "silent"].includes(app.tilt)) own.push(t(`tilt.${app.tilt}`));
   if (!app.awake) own.push(t("live.awake"));
+  if (sound.voiceless) own.push(t("live.voiceless"));
   return [...(app.guidance?.notes ?? []), ...own];
 }
 
@@ -455,6 +456,7 @@ async function boot() {
     fillTexts(document);
     buildChoices(pick);
     screen.relabel();
+    again.relabel();
     filmScreen.changed();
   });
   showSettings();

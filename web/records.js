@@ -1,7 +1,7 @@
 // The coach's page of films: search, the list, pictures, reports, exports, deleting.
 
 import { loadSettings } from "./settings.js";
-import { decimal, fillTexts, loadTexts, t } from "./texts.js";
+import { decimal, fillTexts, language, loadTexts, t } from "./texts.js";
 import { readToken } from "./token.js";
 
 const byId = (id) => document.getElementById(id);
@@ -94,7 +94,7 @@ function card(film) {
   const shot = film.still ? act("film-shot", t("records.busy"), name, () => picture(film, name))
     : make("p", { className: "film-shot" }, t("records.picture.none"));
   if (film.still) shot.setAttribute("aria-label", `${t("records.picture")}: ${name}`);
-  const when = new Date(film.begun_s * 1000).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+  const when = new Date(film.begun_s * 1000).toLocaleString(language(), { dateStyle: "medium", timeStyle: "short" });
   const heading = make("h2", {}, bdi(film.player || t("records.noname")));
   if (film.bay) heading.append(" · ", bdi(film.bay));
   heading.append(` · ${when}`);
@@ -146,7 +146,7 @@ function acts(film, name) {
 }
 
 const who = (film) => [film.player || t("records.noname"), film.bay || t("records.nobay"),
-  new Date(film.begun_s * 1000).toLocaleString()].join(", ");
+  new Date(film.begun_s * 1000).toLocaleString(language())].join(", ");
 
 function chosen() {
   const n = page.chosen.size;

@@ -101,6 +101,12 @@ export class Sound {
     return utterance;
   }
 
+  /** Whether the phone has voices, but none of its own that speaks the page's language. */
+  get voiceless() {
+    const voices = window.speechSynthesis?.getVoices() ?? []; // none at all: not yet loaded
+    return this.voiceOn && voices.length > 0 && localVoice() === null;
+  }
+
   /** One note, if tones are on. */
   beep(hz, lastsS) {
     if (this.toneOn) this.#note(hz, 0, lastsS);

@@ -8,6 +8,8 @@ import re
 import shutil
 import subprocess
 import sys
+import time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,15 +19,18 @@ import pytest
 from server import wire
 from server.control import Control
 from server.messages import SetupSent, read_message
+from server.records import Records
 from tests.docs.blocks import ROOT, Block, all_blocks, blocks_of
-from vision.setup import Setup
+from tests.server.made_records import made_record
+from vision.setup import Setup, View
 
 BLOCKS = all_blocks()
 SHELL = [block for block in BLOCKS if block.language == "sh"]
 SCENE = ROOT / "tests" / "data" / "scenes" / "scene_0016.jpg"
 # Made by the site's generator, which fails on what it cannot make (tests/docs/test_site.py).
-DIRECTIVES = {"{toctree}", "{literalinclude} ../web/schema/reading.schema.json"}
-DIRECTIVES |= {"{literalinclude} ../web/schema/record.schema.json"}
+DIRECTIVES = {"{toctree}"} | {
+    f"{{literalinclude}} ../web/schema/{path.name}" for path in (ROOT / "web" / "schema").iterdir()
+}
 
 
 def in_document(name: str, language: str) -> list[Block]:
@@ -61,7 +66,7 @@ def test_each_block_says_what_it_is(block: Block) -> None:
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with what the commands name: photos, clips, a profile called "my phone"."""
+    """A folder with what the commands name: photos, clips, films, a profile "my phone"."""
     folder = tmp_path_factory.mktemp("reader")
     picture = cv2.imread(str(SCENE))
     height, width = picture.shape[:2]
@@ -84,6 +89,12 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     command.chmod(0o755)
     (folder / "profiles.json").write_text(in_document("lens.md", "json")[0].text, encoding="utf-8")
     shell(".venv/bin/teesquare calibrate --import profiles.json", folder)
+    records = Records(folder / "records.sqlite")
+    old_s = datetime(2026, 11, 25, 12).timestamp()
+    for film, player, begun_s in (("FILM", "Ada B.", time.time()), ("older", "Ada", old_s)):
+        begun = made_record(film, player, View.DOWN_THE_LINE, begun_s=begun_s, ended_s=begun_s + 9)
+        records.begin(begun)
+    records.close()
     return folder
 
 

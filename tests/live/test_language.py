@@ -77,6 +77,19 @@ async def test_a_german_phone_is_guided_in_german() -> None:
         assert {one["lang"] for one in spoken} == {"de-DE"}
 
 
+async def test_a_phone_without_a_voice_of_that_language_says_so() -> None:
+    """An English voice would read German wrongly, a voice from afar would send the words away."""
+    english_only = VOICES.replace(', voice("de-DE")', ', { lang: "de-DE", localService: false }')
+    async with phone(locale="de-DE", script=english_only) as seen:
+        await seen.start()
+        await seen.until_kind("off")
+        await seen.page.click("#notes-open")
+        await expect(seen.page.locator("#notes")).to_contain_text(
+            texts("de", "page")["live.voiceless"]
+        )
+        assert await seen.page.evaluate("spoken") == []
+
+
 async def test_the_setting_goes_before_the_browser_and_back() -> None:
     async with demo_page(390, 844, locale="de-DE") as page:
         await put_phone(page, **OFF)
