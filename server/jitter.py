@@ -12,7 +12,7 @@ import logging
 from typing import Any, cast
 
 import aiortc
-from aiortc import rtcrtpreceiver
+from aiortc import rtcrtpreceiver, rtcsctptransport
 from aiortc.jitterbuffer import JitterBuffer, JitterFrame
 from aiortc.rtp import RtpPacket
 
@@ -21,6 +21,9 @@ from server.reception import ThriftyEstimator, decode_until_none
 logger = logging.getLogger(__name__)
 
 TESTED_VERSIONS = ("1.16.",)
+# Until a lost packet of the channel's first is sent again: 1 s since RFC 9260 (RTO.Initial,
+# section 16), 3 s in the library, of which a few use up what the page waits for a channel.
+FIRST_RTO_S = 1.0
 
 
 class PromptJitterBuffer(JitterBuffer):
@@ -136,4 +139,5 @@ def install() -> bool:
     setattr(rtcrtpreceiver, "get_decoder", _one_thread)  # noqa: B010
     setattr(rtcrtpreceiver, "decoder_worker", decode_until_none)  # noqa: B010
     setattr(rtcrtpreceiver, "RemoteBitrateEstimator", ThriftyEstimator)  # noqa: B010
+    setattr(rtcsctptransport, "SCTP_RTO_INITIAL", FIRST_RTO_S)  # noqa: B010
     return True

@@ -55,15 +55,16 @@ async def test_a_step_of_the_wall_clock_is_not_noticed(server, phone, told, monk
     (session,) = server.app[SESSIONS]
     count = len(phone.messages)
     wall.ahead_s = step_s
-    await asyncio.sleep(2.5)
+    await asyncio.sleep(4.0)
     after = [m for m in phone.messages[count:] if m["type"] == "guidance"]
     ages_ms = np.array([m["age_ms"] for m in after])
     arrivals_s = np.array(phone.times_s[count:])
     steps_s = np.diff([m["capture_s"] for m in after])
-    assert len(after) >= 25  # of 75 pictures: as many as a crowded machine can
-    assert np.diff(arrivals_s).max() < 1.0
-    assert ages_ms.max() < 1000
-    assert steps_s.min() > 0 and steps_s.max() < 1.0  # the pictures' own time does not step
+    assert len(after) >= 10  # of 120 pictures: as many as a crowded machine can
+    # A crowded machine may pause for seconds, not for an hour.
+    assert np.diff(arrivals_s).max() < 5.0
+    assert ages_ms.max() < 5000
+    assert steps_s.min() > 0 and steps_s.max() < 5.0  # the pictures' own time does not step
     assert not any("gone" in sentence for sentence in told)
     assert next(iter(server.app[SESSIONS])) is session
     assert session.present

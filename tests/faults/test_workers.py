@@ -48,14 +48,14 @@ async def test_a_stream_that_cannot_be_decoded_comes_back_with_its_next_key_pict
     async with serving(far_away, tell=told.append) as (_, phone):
         await phone.of_type("pong")
         phone.pc.getSenders()[0].replaceTrack(camera := BrokenCamera())
-        await later_guidance(phone)
+        await later_guidance(phone, 40)
         camera.broken = True
         await asyncio.sleep(1.0)
         pongs = sum(m["type"] == "pong" for m in phone.messages)
         await asyncio.sleep(0.5)
         assert sum(m["type"] == "pong" for m in phone.messages) > pongs  # still heard and answered
         camera.broken = False
-        await later_guidance(phone)
+        await later_guidance(phone, 40)
         assert not any("gone" in sentence for sentence in told)
 
 

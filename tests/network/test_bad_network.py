@@ -16,14 +16,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tests.live.crowding import Crowding
 from tests.network.relay import Badness, Relay, Way, tun
 
 ROOT = Path(__file__).parents[2]
 PHONE_IPS, SERVER_IP = ("10.201.7.2", "10.201.7.6"), "10.201.9.2"
-SECONDS = 20.0
-CHANGE_S = 9.0  # after the phone's start
+MOST_S = 45.0
+CHANGE_S = 6.0  # after the phone's first guidance
 LIMIT_MS = 1500  # the longest pause in the guidance while the address stays
-BACK_S = 8.0  # SILENT_S, a pause, and what a lossy connect takes; the page's own limits
+BACK_S = 16.0  # the page's own limits: 2 s of silence, 10 to connect in vain, a pause, once more
 
 
 def obstacle() -> str | None:
@@ -92,27 +93,28 @@ async def test_guidance_goes_on_and_comes_back_after_a_change_of_address(capsys)
         ends = (attach(phone_ns, PHONE_IPS[0]), attach(server_ns, SERVER_IP))
         for end in ends:
             stack.callback(os.close, end)
-        relay = Relay(*ends, badness, seed=7, most_s=SECONDS + 40.0)
+        relay = Relay(*ends, badness, seed=7, most_s=MOST_S + 40.0)
         relay.start()
         stack.callback(relay.stop)
         server = await start(server_ns, "tests.network.far_server", SERVER_IP)
         stack.push_async_callback(finish, server)
         address = json.loads(await asyncio.wait_for(server.stdout.readline(), 30))
-        words = (address["url"], address["token"], str(SECONDS))
+        words = (address["url"], address["token"], str(MOST_S))
         phone = await start(phone_ns, "tests.network.far_phone", *words)
         stack.push_async_callback(finish, phone)
+        assert json.loads(await asyncio.wait_for(phone.stdout.readline(), MOST_S)) == "guided"
+        crowded = Crowding()
         await asyncio.sleep(CHANGE_S)
         # A new lease: the new address is there, then the old one is not.
         ip("-n", phone_ns, "addr", "add", f"{PHONE_IPS[1]}/32", "dev", "air")
         ip("-n", phone_ns, "route", "replace", "default", "dev", "air", "src", PHONE_IPS[1])
         ip("-n", phone_ns, "addr", "del", f"{PHONE_IPS[0]}/32", "dev", "air")
         changed_s = time.time()
-        report = json.loads(await asyncio.wait_for(phone.stdout.readline(), SECONDS + 30))
+        report = json.loads(await asyncio.wait_for(phone.stdout.readline(), MOST_S + 20))
         server.stdin.write(b"\n")
         seen = json.loads(await asyncio.wait_for(server.stdout.readline(), 10))
         counts = [way.counts for way in relay.ways]
-    heard_s = np.array(report["heard_s"])
-    print(report["problems"], [[t - changed_s for t in c] for c in report["connects"]], seen)
+    heard_s, room = np.array(report["heard_s"]), min(crowded.factor(), 3.0)
     before, after = heard_s[heard_s < changed_s], heard_s[heard_s >= changed_s + 0.2]
     with capsys.disabled():
         lost = sum(c.lost for c in counts) / sum(c.seen for c in counts)
@@ -126,12 +128,13 @@ async def test_guidance_goes_on_and_comes_back_after_a_change_of_address(capsys)
         )
     assert 0.02 < lost < 0.10
     assert sum(c.reordered for c in counts) > 50
-    assert 0.09 < np.median(counts[0].delays_s) < 0.3
-    assert len(before) / (before.max() - before.min()) >= 5.0
-    assert 1e3 * np.diff(before).max() <= LIMIT_MS
-    assert after.min() - changed_s <= BACK_S
-    assert len(after) / (after.max() - after.min()) >= 5.0
-    assert len(report["connects"]) == 2  # one before, one after: no reconnecting in between
+    assert 0.09 < np.median(counts[0].delays_s) < 0.1 + badness.queue_s
+    assert len(before) / (before.max() - before.min()) >= 5.0 / room
+    assert 1e3 * np.diff(before).max() <= LIMIT_MS * room
+    assert after.min() - changed_s <= BACK_S * room
+    assert len(after) / (after.max() - after.min()) >= 5.0 / room
+    # Once guided, no reconnecting before the address changes.
+    assert sum(before.min() < connect[0] < changed_s for connect in report["connects"]) == 0
     assert seen["told"].count("The phone is connected.") >= 2
 
 

@@ -177,7 +177,9 @@ async def until(true: Callable[[], bool], timeout_s: float = 10.0) -> None:
             await asyncio.sleep(0.01)
 
 
-async def later_guidance(phone: LivePhone) -> dict[str, Any]:
+async def later_guidance(phone: LivePhone, timeout_s: float = 10.0) -> dict[str, Any]:
     """Guidance for a picture sent after this call."""
     seq = max((m["seq"] for m in phone.messages if m["type"] == "guidance"), default=0)
-    return await phone.wait_for(lambda m: m["type"] == "guidance" and m["seq"] >= seq + 3)
+    return await phone.wait_for(
+        lambda m: m["type"] == "guidance" and m["seq"] >= seq + 3, timeout_s
+    )

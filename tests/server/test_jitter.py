@@ -3,13 +3,13 @@
 import random
 
 import aiortc
-from aiortc import rtcrtpreceiver
+from aiortc import rtcrtpreceiver, rtcsctptransport
 from aiortc.jitterbuffer import JitterBuffer
 from aiortc.rtp import RtpPacket
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from server.jitter import TESTED_VERSIONS, PromptJitterBuffer
+from server.jitter import TESTED_VERSIONS, PromptJitterBuffer, install
 from tests.server.live_phone import far_away, serving
 
 
@@ -54,6 +54,11 @@ def prompt() -> PromptJitterBuffer:
 
 def test_this_version_of_the_library_is_known():
     assert aiortc.__version__.startswith(TESTED_VERSIONS)
+
+
+def test_the_channels_first_packets_are_sent_again_after_the_second_of_rfc_9260():
+    assert install()
+    assert rtcsctptransport.SCTP_RTO_INITIAL == 1.0  # RFC 9260, section 16: RTO.Initial
 
 
 async def test_connections_use_it_and_decode_in_one_thread():
