@@ -207,6 +207,11 @@ class Analyst:
         """A film begins or has ended; what the camera gives."""
         self._film.command(sent)
 
+    def forget(self) -> None:
+        """Let go of pictures and readings, which are large; the session is over."""
+        self.latest = None
+        self._reset()
+
     async def run(self) -> None:
         """Work until the mailbox is closed."""
         while True:

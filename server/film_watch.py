@@ -55,6 +55,7 @@ class FilmWatch:
         self._shake: Shake | None = None
         self._shake_s = float("-inf")
         self._here = NOWHERE
+        self._there_s = float("-inf")  # last at the earlier place that it was led to
         self._sampled: tuple[float, Watch | None] = (float("-inf"), None)
 
     def command(self, sent: FilmSent) -> None:
@@ -96,6 +97,17 @@ class FilmWatch:
             self._sample(drift, time_s)
         return {"film_seq": self._done, "film": film_to_json(self._film, drift, now, stated)}
 
+    def _fresher(self, lock: Lock) -> Lock:
+        """The lock with what was seen of the rods since, where the camera has not moved."""
+        now = self._here.steady
+        told = None if self._state is None else self._state.told.watch
+        moved = lock.reference is not None and told is not Watch.STILL
+        if now is None or not now.believed or moved:
+            return lock
+        if lock.steady is not None and lock.steady.looks >= now.looks:
+            return lock
+        return replace(lock, steady=now)
+
     def _locked(self, reference: Reference | None, reading: Reading, frame: Frame) -> Lock:
         steady = self._here.steady
         # Nobody shall be led to where something was only taken for rods.
@@ -108,7 +120,10 @@ class FilmWatch:
         A phone that is led to an earlier place belongs there, square or not.
         """
         leading, there = self._here.leading, self._here.film is not None
-        if leading and not there and self._film is None:
+        if there:
+            self._there_s = time_s
+        astray = not 0 <= time_s - self._there_s <= ASTRAY_S
+        if leading and astray and self._film is None:
             self._state, self._lock, self._alarm_s = None, None, None
             return
         if there if leading else reading.verdict is Verdict.SQUARE:
@@ -177,6 +192,8 @@ class FilmWatch:
             elif self._state is None:
                 self._state = remember(LIMITS)
             lock = self._lock or self._locked(None, reading, frame)
+            if sent.since_s <= RUNNING_S:
+                lock = self._fresher(lock)
             self._book.begin(film, sent.since_s, lock, worth_to_json(now), stated)
 
     def _go_on(self, stated: Stated) -> None:

@@ -4,6 +4,10 @@ The library makes a task and two futures for each decoded picture, and its threa
 decoder raises anything but FFmpeg's own errors: then a phone's picture stands still for good. Here
 a picture is one call on the loop, and whatever a broken stream makes a decoder raise is answered
 by asking for a new key picture (RFC 4585, section 6.3.1).
+
+The library's queue before the decoder has no bound: on a machine that is too slow, pictures would
+grow minutes old in it, and no age would tell, for ages count from the decoded picture. Beyond
+`MOST_WAITING` all are dropped, up to the next key picture.
 """
 
 from __future__ import annotations
@@ -19,6 +23,9 @@ from aiortc import rtcrtpreceiver
 from aiortc.rate import RemoteBitrateEstimator
 
 logger = logging.getLogger(__name__)
+
+MOST_WAITING = 20  # coded pictures: 0.7 s at 30 a second
+ASK_EVERY = 15  # pictures dropped before a key picture is asked for again
 
 
 class ThriftyEstimator(RemoteBitrateEstimator):
@@ -54,10 +61,11 @@ def decode_until_none(
 ) -> None:
     """Decode (codec, coded picture) after (codec, coded picture) until None; the thread's body.
 
-    `failed` is set for each that cannot be decoded.
+    `failed` is set for each that cannot be decoded, and for pictures dropped.
     """
     name: str | None = None
     decoder: Any = None
+    dropped = 0  # since the last that was decoded, by dropping
     while True:
         task = coded.get()
         if task is None:
@@ -66,6 +74,13 @@ def decode_until_none(
         codec, encoded = task
         if not encoded.data:
             continue  # nothing but padding; to a decoder it would mean the end of the stream
+        if coded.qsize() > MOST_WAITING or (dropped and not is_key(codec.name, encoded.data)):
+            if dropped % ASK_EVERY == 0:
+                logger.info("the decoder is behind: pictures are dropped")
+                failed.set()
+            dropped += 1
+            continue
+        dropped = 0
         try:
             if codec.name != name:
                 # Taken by name at the time, as it is exchanged for one of one thread (`jitter`).
@@ -83,6 +98,19 @@ def decode_until_none(
             failed.set()
             continue
         _hand_over(loop, pictures, decoded)
+
+
+def is_key(codec: str, data: bytes) -> bool:
+    """Whether a coded picture needs no other: VP8 (RFC 6386, section 9.1), H.264 (Annex B)."""
+    if codec == "VP8":
+        return not data[0] & 1
+    # NAL units begin with 0 0 1; type 5 is a part of an IDR picture (ITU-T H.264, table 7-1).
+    at = data.find(b"\x00\x00\x01")
+    while 0 <= at < len(data) - 3:
+        if data[at + 3] & 0x1F == 5:
+            return True
+        at = data.find(b"\x00\x00\x01", at + 3)
+    return False
 
 
 def _hand_over(

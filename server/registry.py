@@ -9,7 +9,7 @@ import cv2
 
 from server import jitter
 from server.board import Board
-from server.calm import calm
+from server.calm import Sweeper, calm
 from server.clock import StartOffset
 from server.config import ServerConfig
 from server.film_book import FilmBook
@@ -53,6 +53,7 @@ class Sessions:
             self._pool.submit(_warm)
         self._sessions: dict[str, Session] = {}
         self.metrics = Metrics(lambda: len(self._sessions))
+        self._sweeper = Sweeper()
         self._closed = False
 
     async def create(self, offer: str, owner: str) -> tuple[Session, str]:
@@ -108,6 +109,7 @@ class Sessions:
     async def close(self) -> None:
         """End every session within CLOSE_S seconds and let the threads go."""
         self._closed = True
+        self._sweeper.close()
         ends = [
             asyncio.create_task(session.close("The server is shutting down."))
             for session in list(self._sessions.values())
@@ -126,6 +128,8 @@ class Sessions:
 
     def _forget(self, session: Session) -> None:
         self._sessions.pop(session.id, None)
+        if not self._closed:
+            self._sweeper.ended()
 
 
 def _warm() -> None:

@@ -287,6 +287,7 @@ class Session:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._analyst.forget()
         self.publish(bye(text))  # nothing may follow it
         for queue in self._listeners:
             if queue.full():

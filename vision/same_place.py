@@ -21,6 +21,7 @@ from vision.steady import Steady
 # The tripod on the ground first, then its height, then the head: what comes later disturbs least.
 ORDER = ("distance_m", "offset_m", "height_m", "yaw_rad", "pitch_rad", "roll_rad")
 HOLD_S = 1.0  # surely inside for so long before "same" is said
+STAY = 0.95  # what was sure stays so while it is at least so probable
 GRACE_S = 0.6  # inside but no longer surely so for so long before it is taken back
 SETTLED_LOOKS, SETTLED_S = 8, 1.5  # a phone that has stood so long is known as well as it can be
 CLEAR = 2.0  # sigmas beyond a tolerance at which a phone need not stand first
@@ -94,6 +95,12 @@ class Gap:
         """Inside the tolerance with the confidence asked for."""
         chance = probability_inside(self.difference, self.sigma, self.tolerance)
         return self.inside and chance >= self.confidence
+
+    @property
+    def still_sure(self) -> bool:
+        """Surely enough inside for what was sure before: noise alone takes nothing back."""
+        chance = probability_inside(self.difference, self.sigma, self.tolerance)
+        return self.inside and chance >= min(STAY, self.confidence)
 
     @property
     def reachable(self) -> bool:
@@ -188,6 +195,9 @@ def lead(
     an earlier one interrupts it only where it is clearly outside.
     """
     now = judge(gaps)
+    said = state.since_s is not None and state.sure_s - state.since_s >= HOLD_S
+    if said and all(g.still_sure for g in gaps):
+        now = Sameness.SAME
     if now is Sameness.SAME and not believed:
         now, doubt = Sameness.UNSURE, Doubt.STEADY
     state, verdict = _hold(state, now, time_s)

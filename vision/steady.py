@@ -34,6 +34,8 @@ SOME = 6  # looks that a new one is held against, at either end
 ASTRAY = 2  # looks after one another elsewhere: the phone was moved; one is a slip
 GONE_S = 1.0  # without a look for so long, nothing is known of what happened meanwhile
 FEW = 3
+SHAPE = 0.02  # log of the ratio of two pictures' shapes
+SAME_LENS = 1e-3  # log of the ratio of two focal lengths
 # A sensor's fixed error wanders with its warmth, from one standing of the phone to the next: 0.1 to
 # 1 mg a kelvin by data sheets (from memory), 0.06 degrees a mg.
 WANDER_RAD = math.radians(0.1)
@@ -91,19 +93,24 @@ def watch(state: Standstill, reading: Reading, size: tuple[int, int], time_s: fl
     rods = reading.rods
     if not isinstance(rods, Rods) or reading.pose is None:
         return state
-    look = Look(time_s, rods, reading.setup.tilt, reading.belief >= ACCEPT)
-    if not state.looks or state.size != size or not _same_kind(state.setup, reading.setup):
-        return Standstill((look,), (), size, reading.setup)
+    setup = reading.setup
+    to = state.size or size
+    if size != to and _same_shape(size, to):
+        # Browsers send smaller pictures for a while: the same camera, in other pixels.
+        rods, setup, size = _resized(rods, size, to), _for_size(setup, size, to), to
+    look = Look(time_s, rods, setup.tilt, reading.belief >= ACCEPT)
+    if not state.looks or state.size != size or not _same_kind(state.setup, setup):
+        return Standstill((look,), (), size, setup)
     if _moved(state.looks, look, max(size)):
         astray = (*state.astray, look)
         if len(astray) < ASTRAY:
             return replace(state, astray=astray)
         # What has stopped moving agrees with the newest.
         kept = tuple(each for each in astray if not _moved((look,), each, max(size)))
-        return Standstill(kept, (), size, reading.setup)
+        return Standstill(kept, (), size, setup)
     if time_s - state.looks[-1].time_s < EVERY_S:
         return replace(state, astray=())
-    return Standstill((*state.looks, look)[-MOST:], (), size, reading.setup)
+    return Standstill((*state.looks, look)[-MOST:], (), size, setup)
 
 
 def steady(state: Standstill) -> Steady | None:
@@ -114,7 +121,7 @@ def steady(state: Standstill) -> Steady | None:
     setup = replace(state.setup, tilt=tilt, aim=None)
     finds = [look.rods for look in state.looks]
     believed = 2 * sum(look.believed for look in state.looks) >= len(state.looks)
-    now = replace(setup, tilt=state.looks[-1].tilt)
+    now = replace(setup, tilt=state.looks[-1].tilt or tilt)
     newest = Steady(finds[-1], state.size, now, believed=believed)
     if len(finds) < FEW:
         return newest
@@ -150,14 +157,42 @@ def _sharpened(mean: Rods, finds: list[Rods], long_px: int) -> Rods:
 
 
 def _same_kind(a: Setup | None, b: Setup) -> bool:
-    return a is not None and (a.view, a.handed, a.line, a.lens, a.known, a.tilt is None) == (
-        b.view,
-        b.handed,
-        b.line,
-        b.lens,
-        b.known,
-        b.tilt is None,
-    )
+    """Whether two looks are of one view, line, lens and what is known of the rods."""
+    if a is None or (a.view, a.handed, a.line) != (b.view, b.handed, b.line):
+        return False
+    if a.known is not b.known or (a.lens is None) != (b.lens is None):
+        return False
+    if a.lens is None or b.lens is None:
+        return True
+    near = abs(math.log(a.lens.focal_px / b.lens.focal_px)) < SAME_LENS
+    return near and a.lens.source is b.lens.source
+
+
+def _same_shape(a: tuple[int, int], b: tuple[int, int]) -> bool:
+    return abs(math.log(a[0] * b[1] / (a[1] * b[0]))) < SHAPE
+
+
+def _resized(rods: Rods, size: tuple[int, int], to: tuple[int, int]) -> Rods:
+    """The rods in pixels of a picture of another size (pixel 0 is the middle of the first)."""
+    scale = np.array(to) / np.array(size)
+    factor = float(scale.mean())
+
+    def one(rod: Rod) -> Rod:
+        first, second = rod.end_sigma_px
+        return replace(
+            rod,
+            ends_px=(rod.ends_px + 0.5) * scale - 0.5,
+            line_sigma_px=rod.line_sigma_px * factor,
+            end_sigma_px=(first * factor, second * factor),
+        )
+
+    return replace(rods, first=one(rods.first), second=one(rods.second))
+
+
+def _for_size(setup: Setup, size: tuple[int, int], to: tuple[int, int]) -> Setup:
+    if setup.lens is None:
+        return setup
+    return replace(setup, lens=setup.lens.scaled(max(to) / max(size)))
 
 
 def _moved(looks: tuple[Look, ...], look: Look, long_px: int) -> bool:

@@ -13,8 +13,8 @@ from server.config import ServerConfig
 from server.serve import running
 from tests.chromium import chromium
 from tests.live.crowding import Crowding
-from tests.live.film_server import blind
 from tests.live.test_film_restart import write_small_clip
+from tests.server.live_phone import far_away
 
 pytestmark = pytest.mark.browser
 
@@ -54,7 +54,7 @@ async def test_a_reload_is_the_same_card_and_a_restarted_server_is_found_again(
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    config = ServerConfig(port=port, analyse=blind)
+    config = ServerConfig(port=port, analyse=far_away)
     camera = (
         "--use-fake-ui-for-media-stream",
         "--use-fake-device-for-media-stream",

@@ -1,16 +1,25 @@
-"""The estimate of the way's bitrate, and the memory that is set aside."""
+"""What is taken over from the WebRTC library: its estimate, its decoder's queue; and the memory."""
 
+import asyncio
 import gc
+import itertools
+import queue
 import subprocess
 import sys
+import threading
+import time
+from fractions import Fraction
+from types import SimpleNamespace
 
+import av
 import numpy as np
 import pytest
 from aiortc import rtcrtpreceiver
+from aiortc.jitterbuffer import JitterFrame
 from aiortc.rate import RemoteBitrateEstimator
 
 from server import jitter
-from server.reception import ThriftyEstimator
+from server.reception import MOST_WAITING, ThriftyEstimator, decode_until_none, is_key
 
 SEND_UNITS_PER_S = 1 << 18  # abs-send-time: 24 bits, 18 of them the fraction of a second
 
@@ -63,6 +72,27 @@ def test_on_a_full_line_it_comes_down_as_the_librarys_does():
     assert abs(first - known_first) < 500  # milliseconds
 
 
+async def test_ended_sessions_are_swept_up_soon_after_the_start_was_set_aside():
+    code = (
+        "import asyncio, gc, weakref\n"
+        "from server import calm\n"
+        "calm.calm()\n"
+        "gc.disable()\n"  # the counts alone would not find it in time
+        "class Node: pass\n"
+        "async def main():\n"
+        "    sweeper = calm.Sweeper()\n"
+        "    node = Node(); node.me = node; seen = weakref.ref(node); del node\n"
+        "    sweeper.ended(); sweeper.ended()\n"
+        "    await asyncio.sleep(calm.SWEEP_S / 2); assert seen() is not None\n"
+        "    await asyncio.sleep(calm.SWEEP_S); assert seen() is None\n"
+        "asyncio.run(main())\n"
+    )
+    done = await asyncio.to_thread(
+        subprocess.run, [sys.executable, "-c", code], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+
+
 def test_what_is_in_memory_after_the_start_is_looked_at_no_more_and_cycles_still_go():
     code = (
         "import gc, weakref\n"
@@ -79,3 +109,63 @@ def test_what_is_in_memory_after_the_start_is_looked_at_no_more_and_cycles_still
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert gc.isenabled()
+
+
+def coded_pictures(codec, count, gop):
+    """(data, whether the encoder calls it a key picture) of a moving picture."""
+    encoder = av.CodecContext.create({"VP8": "libvpx", "H264": "libx264"}[codec], "w")
+    encoder.width, encoder.height, encoder.pix_fmt = 320, 180, "yuv420p"
+    encoder.time_base, encoder.gop_size = Fraction(1, 30), gop
+    live = {"deadline": "realtime", "lag-in-frames": "0"}
+    encoder.options = live if codec == "VP8" else {"preset": "ultrafast", "tune": "zerolatency"}
+    rng, out = np.random.default_rng(5), []
+    grass = rng.integers(60, 180, (180, 700), np.uint8)
+    for k in range(count):
+        grey = np.ascontiguousarray(grass[:, 3 * k : 3 * k + 320])
+        frame = av.VideoFrame.from_ndarray(grey, format="gray").reformat(format="yuv420p")
+        frame.pts, frame.time_base = k, Fraction(1, 30)
+        out += [(bytes(packet), packet.is_keyframe) for packet in encoder.encode(frame)]
+    return out
+
+
+@pytest.mark.parametrize("codec", ["VP8", "H264"])
+def test_a_key_picture_is_known_by_its_first_bits(codec):
+    told = coded_pictures(codec, 40, gop=10)
+    assert [is_key(codec, data) for data, _ in told] == [key for _, key in told]
+    assert 2 <= sum(key for _, key in told) < len(told) / 2
+
+
+async def test_a_decoder_that_falls_behind_drops_up_to_a_key_picture_and_never_shows_old_ones(
+    monkeypatch,
+):
+    """Pictures come three times as fast as they can be decoded, a key picture among every 30."""
+    seen, waited = [], []
+
+    class Slow:
+        def decode(self, encoded):
+            time.sleep(0.006)
+            seen.append(encoded.timestamp)
+            waited.append(time.perf_counter() - encoded.at_s)
+            return [encoded.timestamp]
+
+    monkeypatch.setattr("aiortc.rtcrtpreceiver.get_decoder", lambda codec: Slow())
+    coded, pictures, failed = queue.Queue(), asyncio.Queue(), threading.Event()
+    loop = asyncio.get_running_loop()
+    thread = threading.Thread(target=decode_until_none, args=(loop, coded, pictures, failed))
+    thread.start()
+    vp8, longest = SimpleNamespace(name="VP8"), 0
+    for k in range(600):
+        frame = JitterFrame(b"\x00key" if k % 30 == 0 else b"\x01more", k)
+        frame.at_s = time.perf_counter()
+        coded.put((vp8, frame))
+        longest = max(longest, coded.qsize())
+        await asyncio.sleep(0.002)
+    coded.put(None)
+    await asyncio.to_thread(thread.join, 10)
+    assert failed.is_set()  # a key picture was asked for
+    assert longest < 2 * MOST_WAITING
+    assert max(waited) < 1.0
+    assert 100 < len(seen) < 500
+    # After a gap comes a key picture and nothing else: what follows needs what was dropped.
+    gaps = [b for a, b in itertools.pairwise(seen) if b != a + 1]
+    assert gaps and all(k % 30 == 0 for k in gaps)

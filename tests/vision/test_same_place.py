@@ -159,6 +159,24 @@ def test_same_only_once_it_has_held_and_taken_back_at_once():
     assert (led.verdict, led.advice.move) == (Sameness.OFF, Move.RAISE)
 
 
+def test_what_was_sure_is_taken_back_only_where_it_is_clearly_less_so():
+    """Entered at 99 % (2.33 sigmas of room), left below 95 % (1.64 sigmas)."""
+    state = Leading()
+    for k in range(13):
+        state, led = lead(state, _gaps(sigma=0.3), True, Doubt.STEADY, 0.1 * k)
+    assert led.verdict is Sameness.SAME
+    for k, off in ((13, 0.45), (30, 0.45)):  # 1.83 sigmas of room: 96.6 %
+        assert judge(_gaps(sigma=0.3, height_m=off)) is Sameness.UNSURE
+        state, led = lead(state, _gaps(sigma=0.3, height_m=off), True, Doubt.STEADY, 0.1 * k)
+        assert led.verdict is Sameness.SAME
+    for k in (31, 40):
+        state, led = lead(state, _gaps(sigma=0.3, height_m=0.6), True, Doubt.STEADY, 0.1 * k)
+    assert led.verdict is Sameness.UNSURE
+    # Back again it has to be sure, and to hold.
+    state, led = lead(state, _gaps(sigma=0.3, height_m=0.45), True, Doubt.STEADY, 4.1)
+    assert led.verdict is Sameness.UNSURE
+
+
 def test_inside_but_unsure_is_not_same():
     gaps = _gaps(roll_rad=0.9)
     assert judge(gaps) is Sameness.UNSURE

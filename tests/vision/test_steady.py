@@ -11,7 +11,7 @@ from vision.drift_solve import PLACED_PX
 from vision.read import conclude, not_found
 from vision.rods import End, NotFound, Reason, Rod, Rods
 from vision.setup import Setup, Tilt
-from vision.steady import MOST, WANDER_RAD, Standstill, steady, watch
+from vision.steady import MOST, WANDER_RAD, Standstill, _resized, steady, watch
 from vision.still import FIXED
 
 SIZE = (1280, 720)
@@ -136,9 +136,27 @@ def test_rods_that_are_hidden_for_long_end_what_was_known():
     assert not phone.state.looks
 
 
-def test_no_more_is_kept_than_is_needed_and_another_picture_begins_anew():
+def test_no_more_is_kept_than_is_needed_and_a_turned_picture_begins_anew():
     phone = Phone()
     phone.run(8.0)
     assert len(phone.state.looks) == MOST
-    phone.state = watch(phone.state, phone.reading(), (640, 360), phone.time_s + 0.1)
+    phone.state = watch(phone.state, phone.reading(), (720, 1280), phone.time_s + 0.1)
     assert len(phone.state.looks) == 1
+
+
+def test_a_browser_that_sends_smaller_pictures_for_a_while_interrupts_nothing():
+    phone = Phone()
+    phone.run(2.0)
+    for _ in range(10):
+        phone.time_s += 0.1
+        whole = phone.reading()
+        half = _resized(whole.rods, SIZE, (640, 360))
+        assert half.first.ends_px[0, 0] == pytest.approx(
+            (whole.rods.first.ends_px[0, 0] + 0.5) / 2 - 0.5
+        )
+        small = replace(whole, rods=half)
+        phone.state = watch(phone.state, small, (640, 360), phone.time_s)
+    mean = steady(phone.state)
+    assert (mean.size, mean.looks >= 28) == (SIZE, True)
+    ends = truth(POSE, Laid(), Camera()).ends_px
+    assert np.abs(mean.rods.second.ends_px - ends[mean.rods.second.role]).max() < 0.05
