@@ -23,7 +23,7 @@ from vision.errors import SetupError
 from vision.setup import Setup
 
 MOST = 12
-LOOKED_AT = 400  # records looked through, the newest
+LOOKED_AT = 400  # records looked through of a phone and of a bay, the newest
 
 
 def may_see(record: FilmRecord, who: Who) -> bool:
@@ -35,8 +35,7 @@ def may_see(record: FilmRecord, who: Who) -> bool:
 
 def earlier(records: Records, who: Who) -> list[FilmRecord]:
     """Films with a place that a phone may see, the newest first. Raises RecordError."""
-    found = records.search(limit=LOOKED_AT)
-    return [r for r in found if r.standing is not None and may_see(r, who)][:MOST]
+    return [r for r in _seen(records, who) if r.standing is not None][:MOST]
 
 
 def earlier_at(
@@ -44,13 +43,21 @@ def earlier_at(
 ) -> FilmRecord | None:
     """The newest of a bay or player, of this view and hand: what "bay 4, face-on" means."""
     wanted = person(bay if bay is not None else player or "")
-    for record in records.search(limit=LOOKED_AT):
+    for record in _seen(records, who):
         alike = (record.setup.view, record.setup.handed) == (setup.view, setup.handed)
         named = person(record.bay if bay is not None else record.player)
         there = alike and bool(wanted) and named == wanted and record.standing is not None
-        if there and may_see(record, who):
+        if there:
             return record
     return None
+
+
+def _seen(records: Records, who: Who) -> list[FilmRecord]:
+    """What a phone may see, newest first. Raises RecordError."""
+    own = records.search(phone=who.phone, limit=LOOKED_AT) if who.phone else []
+    bay = records.search(bay=who.bay, limit=LOOKED_AT) if person(who.bay) else []
+    found = {record.film: record for record in (*own, *bay) if may_see(record, who)}
+    return sorted(found.values(), key=lambda record: -record.begun_s)
 
 
 class AgainPlaces:

@@ -14,6 +14,7 @@ from datetime import date, datetime
 from pathlib import Path
 
 from server import words
+from server.compare_command import compare
 from server.fields import printable
 from server.record import FilmRecord, NotKept, RecordError, clean
 from server.records import Deleted, Records, day_from_text, days_s, records_file
@@ -41,6 +42,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _listed(search)
     show = action("show", "everything about a film, as JSON")
     show.add_argument("film", metavar="FILM")
+    both = action("compare", "how comparable two films are, the second against the first")
+    both.add_argument("films", nargs=2, metavar="FILM")
+    both.add_argument("--json", action="store_true", help="one JSON object instead of words")
+    both.add_argument("--units", choices=("cm", "inches"), default="cm", help="of lengths")
     export = action("export", "whole records, for a sheet or for another program")
     export.add_argument("words", nargs="*", metavar="WORD")
     _narrow(export)
@@ -91,6 +96,7 @@ def run(args: argparse.Namespace, store: Records | None = None) -> int:
         "list": _list,
         "search": _list,
         "show": _show,
+        "compare": _compare,
         "export": _export,
         "report": _report,
         "delete": _delete,
@@ -121,6 +127,11 @@ def _show(args: argparse.Namespace, store: Records) -> int:
     record = store.get(args.film)
     obj = record_to_json(record) | {"still": store.still_file(args.film)}
     print(json.dumps(obj, indent=1, allow_nan=False))
+    return 0
+
+
+def _compare(args: argparse.Namespace, store: Records) -> int:
+    print(compare(store, *args.films, json=args.json, units=args.units))
     return 0
 
 

@@ -1,5 +1,6 @@
 // "Same place again": an earlier film is chosen, and the page leads the phone to where it stood.
 
+import { make } from "./dom.js";
 import { spread } from "./decide.js";
 import { decimal, language, pointed, t } from "./texts.js";
 import { lengthUnit } from "./units.js";
@@ -222,10 +223,4 @@ function zero(text) {
 
 function put(node, text) {
   if (node.textContent !== text) node.textContent = text;
-}
-
-function make(tag, properties = {}, ...children) {
-  const node = Object.assign(document.createElement(tag), properties);
-  node.append(...children);
-  return node;
 }

@@ -1,5 +1,6 @@
 // The coach's page of films: search, the list, pictures, reports, exports, deleting.
 
+import { make } from "./dom.js";
 import { loadSettings } from "./settings.js";
 import { decimal, fillTexts, language, loadTexts, t } from "./texts.js";
 import { readToken } from "./token.js";
@@ -263,12 +264,6 @@ const badge = (text, kind) => {
 const bdi = (text) => make("bdi", {}, text);
 
 const ends = (...buttons) => make("div", { className: "dialog-end" }, ...buttons);
-
-function make(tag, properties = {}, ...children) {
-  const node = Object.assign(document.createElement(tag), properties);
-  node.append(...children);
-  return node;
-}
 
 async function boot() {
   await loadTexts(loadSettings().language);

@@ -149,6 +149,14 @@ def test_what_cannot_be_compared_is_said(store, capsys, changes, word):
     assert told["verdict"] is None and word in told["reason"]
 
 
+def test_the_records_command_says_the_same(store, capsys):
+    keep(store)
+    assert cli.main(["records", "compare", "film-1", "film-2", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    VALIDATOR.validate(told)
+    assert told == json.loads(compare(store, "film-1", "film-2", json=True))
+
+
 def test_an_unknown_film_is_a_plain_sentence(store, capsys):
     store.begin(made_record("film-1"))
     assert cli.main(["compare", "film-1", "gone"]) == 2
