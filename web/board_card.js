@@ -52,7 +52,7 @@ export class Card {
     put(p.what, phone.view ? `${t(`view.short.${phone.view}`)}, ${t(`hand.short.${phone.handed}`)}` : "");
     const arrow = SIGNS[need] ?? (big.arrow || "wait");
     if (p.sign.firstChild?.dataset.sign !== arrow) p.sign.replaceChildren(sign(arrow));
-    const amount = ["off", "alarm"].includes(need) && big.number ? `${big.number} ${big.unit === "deg" ? t("unit.deg") : big.unit}` : "";
+    const amount = ["off", "alarm"].includes(need) && big.number ? (big.unit === "deg" ? `${big.number}${t("unit.deg")}` : `${big.number}\u00a0${big.unit}`) : "";
     put(p.word, [need === "off" && big.word ? big.word : t(`need.${need}`), amount].filter(Boolean).join(" "));
     put(p.for, t("board.for", { time: time(serverS - phone.since_s) }));
     const say = maybe(`need.${need}.say`) ?? phone.say;
