@@ -56,7 +56,7 @@ async def test_on_a_phone_s_screen_nothing_is_cut_off_or_overlaps(shot) -> None:
         await until(page, "s.guidance?.placement")
         assert await page.evaluate("document.documentElement.scrollWidth") <= shot.size[0]
         await page.evaluate("scrollTo(0, 0)")
-        parts = [".order", ".frame", ".strip", ".bar", "#demo-controls"]
+        parts = [".order", ".frame", "#strip", ".bar", "#demo-controls"]
         boxes = {part: await page.locator(part).bounding_box() for part in parts}
         values = page.locator(".demo-value")
         for i in range(await values.count()):
