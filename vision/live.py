@@ -33,6 +33,8 @@ SAME_PX = 15.0
 LENS_EVERY_S = 0.1  # a lens profile is checked by a second pose so often
 SEARCH_EVERY_S = 2.0  # a search now and then: tracking must not stay on a wrong line
 THOROUGH_EVERY_S = 0.3  # a search that has found nothing is made at its fine level so often
+LONG_S = 3.0  # without rods for so long, they are probably not in the picture
+THOROUGH_LATER_S = 1.0  # from then on so often: a phone that looks elsewhere must not cost most
 # Followed rods that lose more of their log-odds than this may be a shadow or a mat's edge beside
 # them, as all did that slipped 5 px or more in 90 scenes. Few others do.
 SLIP = 1.0
@@ -46,6 +48,7 @@ class LiveState:
     belief: float = float("-inf")  # that the last search left, against which a slip is seen
     searched_s: float = float("-inf")
     thorough_s: float = float("-inf")  # of the last search at both levels
+    missing_s: float | None = None  # since when no rods are seen
     doubt: Rods | None = None  # a layout found, but not yet believed
     doubt_since_s: float = float("-inf")
     square_since_s: float | None = None
@@ -95,7 +98,9 @@ def step(
     tracked = state.rods is not None and fresh
     searched = not tracked
     # Many phones share few cores: the fine level is for rods lost, doubtful, or long not found.
-    recent = 0 <= time_s - state.thorough_s < THOROUGH_EVERY_S
+    long = state.missing_s is not None and time_s - state.missing_s > LONG_S
+    every_s = THOROUGH_LATER_S if long else THOROUGH_EVERY_S
+    recent = 0 <= time_s - state.thorough_s < every_s
     quick = state.doubt is None and (searched if state.rods is not None else recent)
     reading = _look(state, frame, setup, tracked, check, quick)
     if tracked and reading.belief < state.belief - SLIP:
@@ -116,9 +121,11 @@ def step(
     if not tracked:
         state, reading = _believed(state, reading, time_s)
     found = reading.rods if isinstance(reading.rods, Rods) else None
+    missing_s = time_s if state.missing_s is None else min(state.missing_s, time_s)
     state = replace(
         _marks(state, found, tracked, size, time_s),
         rods=found,
+        missing_s=None if found is not None else missing_s,
         belief=reading.belief if searched and not (tracked and quick) else state.belief,
         searched_s=time_s if searched else state.searched_s,
         thorough_s=time_s if searched and not quick else state.thorough_s,

@@ -1,4 +1,4 @@
-"""What the demo's tests share."""
+"""What all tests share."""
 
 from __future__ import annotations
 
