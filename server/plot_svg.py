@@ -15,6 +15,7 @@ ROW = 30.0
 INK, SOFT, GRID = "#000", "#d8d8d8", "#999"
 # A line is broken where samples are further apart than this many times their usual distance.
 GAP = 5.0
+LEAST_S = 1.0  # of a plot over time, where nobody knows how long the film lasts
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ def time_plot(
     if band is not None:
         limits += [band.low, band.high]
     scale = _Scale(limits, TOP, HEIGHT - BOTTOM)
-    end = max([lasts, *(p.at for p in points), 1e-3])
+    end = max([lasts, *(p.at for p in points), LEAST_S])
 
     def x(at: float) -> float:
         return LEFT + at / end * (WIDTH - LEFT - RIGHT)
