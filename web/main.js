@@ -5,8 +5,9 @@ import { AimMode } from "./aim.js";
 import { cameraObstacle, learnDevice, lensKey, lensName, longSide, openCamera, prepareTrack, smallCopy } from "./camera.js";
 import { Coach } from "./control.js";
 import { buildChoices, showChoices } from "./choices.js";
-import { ageOf, closeness, decide } from "./decide.js";
+import { closeness, decide } from "./decide.js";
 import { SettingsDialog } from "./dialog.js";
+import { filmPlaces, placeNames } from "./earlier.js";
 import { Film } from "./film.js";
 import { FilmScreen } from "./film_screen.js";
 import { Link } from "./link.js";
@@ -16,6 +17,7 @@ import { Overlay } from "./overlay.js";
 import { PlaceWatch } from "./place.js";
 import { Problem } from "./problem.js";
 import { LiveScreen, fitPicture, put, showOnly } from "./screen.js";
+import { seen } from "./seen.js";
 import { loadSettings, phoneId, saveSettings, toSetup } from "./settings.js";
 import { Sound } from "./sound.js";
 import { Marks } from "./tap.js";
@@ -60,6 +62,14 @@ let ticker = null;
 let stopTilt = () => {};
 let demoSource = null;
 let run = 0; // counts taps on Start, so that a late camera of an earlier one is let go
+
+/** What a part does when it has words of its own: they are sent, and the page drawn anew. */
+function told(send) {
+  return () => {
+    if (app.link) send(app.link);
+    render();
+  };
+}
 
 function lens() {
   return { name: lensName(app.stream), longSide: longSide(app.small ?? app.stream), camera: lensKey(app.stream) };
@@ -215,6 +225,11 @@ function halt() {
   byId("video").srcObject = null;
 }
 
+function stop() {
+  halt();
+  showOnly("start");
+}
+
 function release(stream) {
   if (DEMO) return;
   for (const track of stream.getTracks()) {
@@ -334,10 +349,7 @@ async function changeCamera() {
   try {
     release(old); // phones open one camera at a time
     const stream = await openCamera(app.settings.camera);
-    if (mine !== run) {
-      release(stream);
-      return;
-    }
+    if (mine !== run) return release(stream);
     await useStream(stream);
     await app.link.useStream(app.small);
   } catch (error) {
@@ -371,55 +383,29 @@ async function boot() {
     video: byId("video"),
     size: () => app.guidance?.size ?? null,
     instead: (tap, size) => aim.take(tap, size),
-    onChange: () => {
-      app.link?.sendHint();
-      render();
-    },
+    onChange: told((link) => link.sendHint()),
   });
   aim = new AimMode({
     distance: () => app.settings.aim_distance_m,
-    onChange: () => {
-      app.link?.sendAim();
-      render();
-    },
+    onChange: told((link) => link.sendAim()),
   });
   place = new PlaceWatch({
     dialog: byId("place"),
     units: () => app.settings.units,
-    fetchNames: async () => {
-      const answer = await fetch("/drift/places", { headers: { Authorization: `Bearer ${app.token}` } });
-      return answer.ok ? (await answer.json()).places : [];
-    },
+    fetchNames: () => placeNames(app.token),
     logAddress: () => `/drift#t=${app.token}`,
     onAgain: () => again.open(),
-    onChange: () => {
-      app.link?.sendPlace();
-      render();
-    },
+    onChange: told((link) => link.sendPlace()),
   });
   again = new AgainPlace({
     dialog: byId("again-places"),
     table: byId("again-table"),
     settings: () => app.settings,
     who: () => ({ phone: phoneId(), player: app.settings.player.trim(), bay: app.settings.bay.trim() }),
-    fetchPlaces: async (who) => {
-      const answer = await fetch("/again/places", {
-        method: "POST", body: JSON.stringify(who),
-        headers: { Authorization: `Bearer ${app.token}`, "Content-Type": "application/json" },
-      });
-      return answer.ok ? (await answer.json()).places : null;
-    },
-    onChange: () => {
-      app.link?.sendAgain();
-      render();
-    },
+    fetchPlaces: (who) => filmPlaces(app.token, who),
+    onChange: told((link) => link.sendAgain()),
   });
-  look = new FirstLook({
-    onChange: () => {
-      app.link?.sendLook();
-      render();
-    },
-  });
+  look = new FirstLook({ onChange: told((link) => link.sendLook()) });
   film = new Film({
     stream: () => app.stream,
     about: () => ({ view: app.settings.view, player: app.settings.player, bay: app.settings.bay }),
@@ -471,10 +457,7 @@ function wire() {
     app.token = readToken();
     start();
   };
-  byId("stop").onclick = () => {
-    halt();
-    showOnly("start");
-  };
+  byId("stop").onclick = stop;
   for (const id of ["start-settings", "live-settings"]) byId(id).onclick = () => settingsDialog.open();
   for (const id of ["tone", "voice"]) {
     byId(id).onclick = () => changeSettings({ ...app.settings, [id]: !app.settings[id] });
@@ -489,8 +472,7 @@ function wire() {
     openNotes();
     showNotes(notes());
   };
-  byId("video").addEventListener("resize", (event) => fitPicture(event.target));
-  byId("video").addEventListener("loadedmetadata", (event) => fitPicture(event.target));
+  for (const change of ["resize", "loadedmetadata"]) byId("video").addEventListener(change, (event) => fitPicture(event.target));
   // A newly scanned code in the same tab changes the fragment only.
   window.addEventListener("hashchange", () => {
     if (!app.link) arrive();
@@ -510,32 +492,8 @@ function arrive() {
   else showOnly("start");
 }
 
-/** Read-only window for tests: what is known and what is shown. */
 window.teesquare = Object.freeze({
-  state() {
-    return structuredClone({
-      connection: app.connection,
-      guidance: app.guidance,
-      guidance_age_ms: app.guidance ? ageOf(app.guidance, app.arrivedMs, performance.now()) : null,
-      shown: app.shown,
-      instruction: app.shown?.say ?? null,
-      verdict: app.shown?.kind === "ready" ? "square"
-        : app.shown && ["square", "off", "not-found"].includes(app.shown.kind) ? app.shown.kind
-        : app.shown?.kind === "hold" ? "off" : null,
-      setup_seq: app.setupSeq,
-      settings: app.settings,
-      problem: app.problem,
-      tilt: app.tilt,
-      marks: marks?.message() ?? null,
-      aim: aim?.message() ?? null,
-      place: place?.message() ?? null,
-      again: again?.message() ?? null,
-      look: look?.message() ?? null,
-      film: film ? film.state() : null,
-      sound: sound.mode,
-      coach: { locked: coach?.locked, call: coach?.call, clock: coach?.clock.offset(performance.now()) },
-    });
-  },
+  state: () => seen(app, { marks, aim, place, again, look, film, sound, coach }),
 });
 
 boot();
