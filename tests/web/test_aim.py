@@ -81,6 +81,9 @@ async def test_the_distance_is_stated_in_metres_or_yards() -> None:
         await p.page.click("#live-settings")
         await p.page.click("label[for='set-units-in']")
         field = p.page.locator("[id='set-aim_distance_m']")
+        # The dialog is built anew in the other units; nobody types as fast as a test.
+        unit = "document.getElementById('set-aim_distance_m').parentElement.innerText"
+        await p.until(f"{unit}.includes('yd')")
         await field.fill("200")
         await field.dispatch_event("change")
         sent = await p.sent("aims", 3)
