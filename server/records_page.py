@@ -66,16 +66,7 @@ class RecordsPage:
     @require(Role.COACH)
     async def list(self, request: web.Request) -> web.Response:
         """`?text=&player=&bay=&view=&from=DAY&to=DAY`: the newest films, in short."""
-        asked = _asked(request)
-        found = await _in_thread(self._records.whole, **asked, limit=LISTED + 1)
-        unread = await _in_thread(self._records.unread)
-        return web.json_response(
-            {
-                "films": [_short(record, self._records) for record in found[:LISTED]],
-                "more": len(found) > LISTED,
-                "unread": [{"film": film, "why": why} for film, why in unread],
-            }
-        )
+        return web.json_response(await _in_thread(_listed, self._records, _asked(request)))
 
     @require(Role.COACH)
     async def one(self, request: web.Request) -> web.Response:
@@ -140,6 +131,15 @@ class RecordsPage:
         """`{"player": NAME}`: forgets a player."""
         name = await _sent(request, "player")
         return _deleted(await _in_thread(self._records.delete_person, name))
+
+
+def _listed(records: Records, asked: dict[str, Any]) -> dict[str, Any]:
+    found = records.whole(**asked, limit=LISTED + 1)
+    return {
+        "films": [_short(record, records) for record in found[:LISTED]],
+        "more": len(found) > LISTED,
+        "unread": [{"film": film, "why": why} for film, why in records.unread()],
+    }
 
 
 def _short(record: FilmRecord, records: Records) -> dict[str, Any]:

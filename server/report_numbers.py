@@ -16,7 +16,7 @@ from server.wire_record import placement_from
 from server.words import Z95
 from vision.drift import Watch
 from vision.effect import Effect, film_effect
-from vision.governed import Quantity, governed, layout_error_rad, probability_inside
+from vision.governed import Governed, Quantity, governed
 from vision.placement import QUANTITIES, Layout, Placement
 from vision.setup import View
 
@@ -24,6 +24,7 @@ from vision.setup import View
 # (nearer, so less distance), up; turned right, up, clockwise.
 _FROM_SIX = ((0, 1.0), (1, -1.0), (2, 1.0), (3, 1.0), (4, 1.0), (5, 1.0))
 _GOVERNED = {
+    "layout_rad": Quantity.LAYOUT,
     "offset_m": Quantity.OFFSET,
     "distance_m": Quantity.DISTANCE,
     "height_m": Quantity.HEIGHT,
@@ -68,35 +69,23 @@ def numbers(record: FilmRecord) -> list[Number]:
     place, layout = record.placement, record.layout
     if place is None:
         return []
-    asked = {g.quantity: g for g in governed(place, layout, None, record.setup)}
-    out = []
-    for name in ORDER:
-        value, sigma = float(getattr(place, name)), place.sigma(name)
-        limit = asked.get(_GOVERNED[name]) if name in _GOVERNED else None
-        if limit is None:
-            out.append(Number(name, value, sigma, None, None, "free"))
-            continue
-        middle = value - limit.error
-        mark = "in" if limit.sure else "unsure" if limit.inside else "out"
-        low, high = middle - limit.tolerance, middle + limit.tolerance
-        out.append(Number(name, value, sigma, low, high, mark))
+    values = [(name, float(getattr(place, name)), place.sigma(name)) for name in ORDER]
     if layout is not None:
-        out.append(_angle(layout, record))
-    return out
+        values.append(("layout_rad", layout.angle_rad, layout.sigma_rad))
+    asked = {g.quantity: g for g in governed(place, layout, None, record.setup)}
+    return [_number(*each, _limit(asked, each[0])) for each in values]
 
 
-def _angle(layout: Layout, record: FilmRecord) -> Number:
-    tol = record.setup.tolerance
-    error = layout_error_rad(layout, record.setup)
-    square = layout.angle_rad - error
-    mark = "free"
-    if layout.measured:
-        sure = probability_inside(error, layout.sigma_rad, tol.layout_rad) >= tol.confidence
-        inside = abs(error) <= tol.layout_rad
-        mark = "out" if not inside else "in" if sure else "unsure"
-    low = square - tol.layout_rad if layout.measured else None
-    high = square + tol.layout_rad if layout.measured else None
-    return Number("layout_rad", layout.angle_rad, layout.sigma_rad, low, high, mark)
+def _limit(asked: Mapping[Quantity, Governed], name: str) -> Governed | None:
+    return asked.get(_GOVERNED[name]) if name in _GOVERNED else None
+
+
+def _number(name: str, value: float, sigma: float, limit: Governed | None) -> Number:
+    if limit is None:
+        return Number(name, value, sigma, None, None, "free")
+    middle = value - limit.error
+    mark = "in" if limit.sure else "unsure" if limit.inside else "out"
+    return Number(name, value, sigma, middle - limit.tolerance, middle + limit.tolerance, mark)
 
 
 def series(record: FilmRecord, quantity: str) -> list[Point]:

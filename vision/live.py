@@ -143,15 +143,19 @@ def _look(
         rods: Rods | NotFound = follow(frame, state.rods, setup) or NotFound(Reason.UNSURE)
     else:
         rods = find(frame, setup, state.marks, quick=quick)
-    size = (frame.width, frame.height)
-    return conclude(rods, size, setup, DOUBTFUL, check_lens=check_lens)
+    return _concluded(rods, frame, setup, check_lens)
 
 
 def _stay(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) -> Reading:
     """The frame's reading by measuring the known rods where they were."""
     assert state.rods is not None
     rods = stay(frame, state.rods, setup) or NotFound(Reason.UNSURE)
-    return conclude(rods, (frame.width, frame.height), setup, DOUBTFUL, check_lens=check_lens)
+    return _concluded(rods, frame, setup, check_lens)
+
+
+def _concluded(rods: Rods | NotFound, frame: Frame, setup: Setup, check_lens: bool) -> Reading:
+    size = (frame.width, frame.height)
+    return conclude(rods, size, setup, DOUBTFUL, check_lens=check_lens)
 
 
 def _surer(a: Reading, b: Reading) -> Reading:
