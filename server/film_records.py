@@ -11,8 +11,8 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from server.clock import StartOffset as Later
+from server.drift_row import Row
 from server.film_book import Lock, still
-from server.places import Row
 from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, StartOffset, record_of
 from server.records import Records
 from server.wire import Stated

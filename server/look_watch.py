@@ -88,7 +88,7 @@ class LookWatch:
         if known is None or known.size != (frame.width, frame.height):
             return None, None
         self._state = self._state.looked(time_s)
-        found = find_again(frame, known.applied(setup))
+        found = find_again(frame, setup.knowing(known))
         return (found, None) if isinstance(found, Rods) else (None, None)
 
     def _remember(self, camera: LensKey | None) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from server.places import Row
+from server.drift_row import Row
 from vision.effect import Effect
 from vision.errors import TeesquareError
 from vision.placement import Layout, Placement

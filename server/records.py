@@ -18,7 +18,7 @@ from typing import Any
 
 from server.certs import data_dir
 from server.database import Database, Kind
-from server.places import Row
+from server.drift_row import Row
 from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, StartOffset, clean, person
 from server.wire_record import record_from_text, record_text
 

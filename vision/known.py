@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.errors import SetupError
-from vision.setup import Handed, Lens, LensSource, Setup, View
+from vision.lens import Lens, LensSource
+from vision.view import Handed, View
 
 # The first nine are the last ones of `vision.model.NAMES`: what views of unmoved rods share.
 SHARED = (
@@ -113,7 +114,3 @@ class KnownRods:
             cov[:, 1:3] = 0.0
             cov[1, 1], cov[2, 2] = spread.max(), spread.max()
         return replace(self, size=size, mean=mean, cov=cov)
-
-    def applied(self, setup: Setup) -> Setup:
-        """The setup with this as what is known of rods and lens. Raises SetupError."""
-        return replace(setup, known=self)

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from server.places import Row
+from server.drift_row import Row
 from server.record import FilmRecord, StartOffset, record_of
 from tests.server.made_readings import made_reading
 from vision.profile import LensKey

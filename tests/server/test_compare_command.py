@@ -13,7 +13,7 @@ import pytest
 from server import cli
 from server.compare_command import compare
 from server.demo.geometry import Camera, Pose
-from server.places import Row
+from server.drift_row import Row
 from server.record import RecordError
 from server.records import Records
 from tests.server.made_clips import made_clip

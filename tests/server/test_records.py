@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from server import database, wire_record
-from server.places import Row
+from server.drift_row import Row
 from server.record import RecordError, StartOffset, person
 from server.records import MIGRATIONS, Records, records_file
 from tests.server.made_records import BEGUN_S, full_record, made_record

@@ -13,7 +13,7 @@ import pytest
 from server import cli, database
 from server.app import SESSIONS
 from server.config import ServerConfig
-from server.places import Row
+from server.drift_row import Row
 from server.record import RecordError, person
 from server.records import Records
 from server.report_page import style_source
