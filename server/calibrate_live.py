@@ -16,12 +16,11 @@ from vision.calibrate import Calibration
 from vision.errors import SetupError, TeesquareError
 from vision.live import LiveReading, LiveState
 from vision.profile import LensKey, Profile, from_calibration
-from vision.reading import Reading, Verdict
+from vision.read import not_found
 from vision.rods import NotFound, Reason
 
 if TYPE_CHECKING:
     from vision.frame import Frame
-    from vision.hint import Hint
     from vision.setup import Setup
 
 
@@ -49,18 +48,13 @@ class BoardWatch:
         return None
 
     def analyse(
-        self,
-        state: LiveState,
-        frame: Frame,
-        setup: Setup,
-        time_s: float,
-        hints: tuple[Hint, ...] = (),
+        self, state: LiveState, frame: Frame, setup: Setup, *_: object, **__: object
     ) -> tuple[LiveState, LiveReading]:
-        """As `vision.live.step`, but for the board."""
+        """As `vision.live.step`, but for the board: the time and any hints are left aside."""
         self._state, progress = board_step(self._state, frame.y, self._board)
         if progress.found is not None and self.found is None:
             self._keep(progress.found)
-        return state, LiveReading(_nothing(setup), 0.0, board=progress)
+        return state, LiveReading(not_found(NotFound(Reason.NO_RODS), setup), 0.0, board=progress)
 
     def _keep(self, found: Calibration) -> None:
         self.found = found
@@ -74,21 +68,6 @@ class BoardWatch:
             raise
         self._tell(lens_words.calibration_text(found))
         self._tell(f"kept as {self._name}. Ctrl-C ends.")
-
-
-def _nothing(setup: Setup) -> Reading:
-    return Reading(
-        setup=setup,
-        verdict=Verdict.NOT_FOUND,
-        rods=NotFound(Reason.NO_RODS),
-        placement=None,
-        layout=None,
-        lens=None,
-        framing=None,
-        effect=None,
-        advice=(),
-        evidence=None,
-    )
 
 
 def run_live(args: argparse.Namespace, store: Profiles, board: Board) -> int:

@@ -99,12 +99,8 @@ class FilmRecord:
 
     @property
     def kit(self) -> str:
-        """Phone, lens and rods in one word; "" where the lens is not known."""
-        if self.camera is None:
-            return ""
-        rods = ",".join(f"{self.setup.length_m(role):.3f}" for role in self.setup.roles)
-        focal = "" if self.lens is None else self.lens.source.value
-        return "|".join((self.phone, self.camera.device, self.camera.lens, rods, focal))
+        """Phone, lens and rods in one word."""
+        return kit_of(self.phone, self.camera, self.setup)
 
     @property
     def standing(self) -> Standing | None:
@@ -113,6 +109,18 @@ class FilmRecord:
             return None
         shared = np.zeros((6, 0)) if self.shared is None else self.shared
         return Standing(self.placement, shared, self.kit)
+
+
+def kit_of(phone: str, camera: LensKey | None, setup: Setup) -> str:
+    """Phone, lens and rods in one word, the same for the same kit; "" where one is not known.
+
+    Rods whose length was not stated are like others of which nobody stated any, and like none else.
+    """
+    if not phone or camera is None:
+        return ""
+    stated = (setup.rod_lengths_m.get(role) for role in setup.roles)
+    rods = ",".join("" if length is None else f"{length:.4f}" for length in stated)
+    return "|".join((phone, camera.device, camera.lens, rods))
 
 
 def new_film() -> str:

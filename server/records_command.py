@@ -16,8 +16,8 @@ from pathlib import Path
 from server import words
 from server.compare_command import compare
 from server.fields import printable
-from server.record import FilmRecord, NotKept, RecordError, clean
-from server.records import Deleted, Records, day_from_text, days_s, records_file
+from server.record import NotKept, RecordError, clean
+from server.records import Deleted, Found, Records, day_from_text, days_s, records_file
 from server.records_words import deleted_text, line
 from server.report_page import report_html
 from server.wire_record import record_to_json, records_to_csv, records_to_json
@@ -109,7 +109,8 @@ def run(args: argparse.Namespace, store: Records | None = None) -> int:
 def _list(args: argparse.Namespace, store: Records) -> int:
     if args.limit < 1:
         raise RecordError(f"--limit {args.limit} cannot be: give a whole number from 1 up")
-    found = _found(args, store)
+    asked = _found(args, store)
+    found = asked.films
     for record in found[: args.limit]:
         if args.json:
             print(json.dumps(record_to_json(record), allow_nan=False))
@@ -119,7 +120,7 @@ def _list(args: argparse.Namespace, store: Records) -> int:
         _warn(_say("command.none"))
     elif len(found) > args.limit and not args.json:
         print(_say("command.more", n=str(len(found) - args.limit)))
-    _tell_unread(store)
+    _tell_unread(asked)
     return 0 if found else 1
 
 
@@ -136,14 +137,15 @@ def _compare(args: argparse.Namespace, store: Records) -> int:
 
 
 def _export(args: argparse.Namespace, store: Records) -> int:
-    found = _found(args, store)
+    asked = _found(args, store)
+    found = asked.films
     ending = args.output.suffix.lower() if args.output else ""
     kind = args.format or ("csv" if ending == ".csv" else "json")
     text = records_to_csv(found) if kind == "csv" else records_to_json(found)
     _put(args.output, text)
     if args.output is not None:
         print(_say("command.exported", n=str(len(found)), file=printable(str(args.output))))
-    _tell_unread(store)
+    _tell_unread(asked)
     return 0
 
 
@@ -155,7 +157,7 @@ def _report(args: argparse.Namespace, store: Records) -> int:
         )
     for film in args.films:
         store.get(film)  # says which one is unknown or spoilt
-    found = _found(args, store)
+    found = _found(args, store).films
     html = report_html(found, store.still, time.time(), words.Plain(units=args.units))
     _put(args.output, html)
     if args.output is not None:
@@ -204,7 +206,7 @@ def _sure(yes: bool, question: str) -> bool:
     return False
 
 
-def _found(args: argparse.Namespace, store: Records) -> list[FilmRecord]:
+def _found(args: argparse.Namespace, store: Records) -> Found:
     """What the options narrow to, with drift samples."""
     first, last = args.first, args.last
     if args.day is not None:
@@ -213,7 +215,7 @@ def _found(args: argparse.Namespace, store: Records) -> list[FilmRecord]:
         first = last = args.day
     since_s, until_s = days_s(_day(first), _day(last))
     films = getattr(args, "films", None)
-    return store.whole(
+    return store.find(
         text=" ".join(getattr(args, "words", ())),
         films=films or None,
         player=args.player,
@@ -222,6 +224,7 @@ def _found(args: argparse.Namespace, store: Records) -> list[FilmRecord]:
         since_s=since_s,
         until_s=until_s,
         limit=None,
+        drift=True,
     )
 
 
@@ -257,8 +260,8 @@ def _put(path: Path | None, text: str) -> None:
         ) from wrong
 
 
-def _tell_unread(store: Records) -> None:
-    for film, why in store.unread():
+def _tell_unread(found: Found) -> None:
+    for film, why in found.unread:
         _warn(_say("command.unread", film=printable(film), why=why))
 
 

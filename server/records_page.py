@@ -134,11 +134,11 @@ class RecordsPage:
 
 
 def _listed(records: Records, asked: dict[str, Any]) -> dict[str, Any]:
-    found = records.whole(**asked, limit=LISTED + 1)
+    found = records.find(**asked, drift=True, limit=LISTED + 1)
     return {
-        "films": [_short(record, records) for record in found[:LISTED]],
-        "more": len(found) > LISTED,
-        "unread": [{"film": film, "why": why} for film, why in records.unread()],
+        "films": [_short(record, records) for record in found.films[:LISTED]],
+        "more": len(found.films) > LISTED,
+        "unread": [{"film": film, "why": why} for film, why in found.unread],
     }
 
 

@@ -175,10 +175,7 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
         raise ServeError(f"--token-hours {args.token_hours:g} cannot be used: give 0.1 to 8784")
     if (args.cert is None) != (args.key is None):
         raise ServeError("a certificate needs its key: give both --cert and --key, or neither")
-    life_s = args.token_hours * 3600.0
-    hosts, origins = tuple(args.allow_host), tuple(args.allow_origin)
-    profiles = Profiles(tell=_tell)
-    lenses, keep = profiles.find, profiles.add_first_look
+    host, files, addresses = args.host, None, ["localhost"]
     if args.http:
         host = "127.0.0.1" if args.host == "0.0.0.0" else args.host
         if args.cert is not None or not is_loopback(host):
@@ -186,37 +183,25 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
                 "--http is for a browser on this machine: leave out --host and --cert, or leave "
                 "out --http so that a phone may use its camera"
             )
-        config = ServerConfig(
-            host,
-            args.port,
-            None,
-            life_s,
-            tell=_tell,
-            lenses=lenses,
-            keep_look=keep,
-            places=places_file(),
-            records=records_file(),
-            allow_hosts=hosts,
-            allow_origins=origins,
-        )
-        return config, ["localhost"]
-    addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
-    if args.cert is not None:
-        files = CertFiles(args.cert, args.key)
     else:
-        files = ensure_certificate(data_dir(), addresses)
+        addresses = lan_addresses() if host in ("", "0.0.0.0", "::") else [host]
+        if args.cert is not None:
+            files = CertFiles(args.cert, args.key)
+        else:
+            files = ensure_certificate(data_dir(), addresses)
+    profiles = Profiles(tell=_tell)
     config = ServerConfig(
-        args.host,
+        host,
         args.port,
         files,
-        life_s,
+        args.token_hours * 3600.0,
         tell=_tell,
-        lenses=lenses,
-        keep_look=keep,
+        lenses=profiles.find,
+        keep_look=profiles.add_first_look,
         places=places_file(),
         records=records_file(),
-        allow_hosts=hosts,
-        allow_origins=origins,
+        allow_hosts=tuple(args.allow_host),
+        allow_origins=tuple(args.allow_origin),
     )
     return config, addresses
 

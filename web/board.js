@@ -2,6 +2,7 @@
 
 import { callForm, setupForm, stillForm } from "./board_ask.js";
 import { Card } from "./board_card.js";
+import { byId } from "./dom.js";
 import { loadSettings } from "./settings.js";
 import { fillTexts, loadTexts, t } from "./texts.js";
 import { readToken } from "./token.js";
@@ -11,7 +12,6 @@ const AGAIN_MS = 1000;
 const SORT_MS = 2000; // places change at most this often …
 const HAND_MS = 3000; // … and not while a hand is over them
 const TICK_MS = 500;
-const byId = (id) => document.getElementById(id);
 
 const board = {
   token: null, phones: new Map(), cards: new Map(), lockAll: false, heardMs: -Infinity, skewS: 0,

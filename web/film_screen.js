@@ -1,11 +1,10 @@
 // The film's own controls: the one button on the panel, its lines, and the dialog with the films.
 
-import { make } from "./dom.js";
+import { byId, make } from "./dom.js";
 import { put } from "./screen.js";
 import { decimal, language, t } from "./texts.js";
 
 const DELAYS_S = [0, 5, 10, 20, 30];
-const byId = (id) => document.getElementById(id);
 
 export class FilmScreen {
   /** `running()` whether the camera is open; `onDelay(seconds)` when another delay is chosen. */

@@ -1,11 +1,10 @@
 // The coach's page of films: search, the list, pictures, reports, exports, deleting.
 
-import { make } from "./dom.js";
+import { byId, make } from "./dom.js";
 import { loadSettings } from "./settings.js";
 import { decimal, fillTexts, language, loadTexts, t } from "./texts.js";
 import { readToken } from "./token.js";
 
-const byId = (id) => document.getElementById(id);
 const FIELDS = { text: "find-text", player: "find-player", bay: "find-bay", view: "find-view", from: "find-from", to: "find-to" };
 const VIEWS = ["face-on", "down-the-line"];
 const Z95 = 1.96; // "±" holds 19 times out of 20
