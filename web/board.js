@@ -5,7 +5,7 @@ import { Card } from "./board_card.js";
 import { byId } from "./dom.js";
 import { loadSettings } from "./settings.js";
 import { fillTexts, loadTexts, t } from "./texts.js";
-import { readToken } from "./token.js";
+import { asker, readToken } from "./token.js";
 
 const AWAY_MS = 6000; // three keepalives of the server
 const AGAIN_MS = 1000;
@@ -19,7 +19,7 @@ const board = {
 };
 
 function request(path, options = {}) {
-  const headers = { Authorization: `Bearer ${board.token}`, ...options.headers };
+  const headers = { ...asker(board.token), ...options.headers };
   return fetch(path, { ...options, headers });
 }
 

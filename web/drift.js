@@ -3,7 +3,7 @@
 import { byId } from "./dom.js";
 import { loadSettings } from "./settings.js";
 import { fillTexts, language, loadTexts, pointed, t } from "./texts.js";
-import { readToken } from "./token.js";
+import { asker, readToken } from "./token.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const [WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM] = [900, 300, 70, 110, 20, 40];
@@ -14,7 +14,7 @@ const GAP_S = 600; // a longer silence breaks the line
 let token = null;
 
 async function ask(path) {
-  const answer = await fetch(path, { headers: { Authorization: `Bearer ${token}` } });
+  const answer = await fetch(path, { headers: asker(token) });
   if (!answer.ok) throw new Error(t("log.refused"));
   return answer.json();
 }
