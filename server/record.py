@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import secrets
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -121,11 +120,6 @@ def kit_of(phone: str, camera: LensKey | None, setup: Setup) -> str:
     stated = (setup.rod_lengths_m.get(role) for role in setup.roles)
     rods = ",".join("" if length is None else f"{length:.4f}" for length in stated)
     return "|".join((phone, camera.device, camera.lens, rods))
-
-
-def new_film() -> str:
-    """A name for a film that no other has."""
-    return secrets.token_urlsafe(12)
 
 
 def person(name: str) -> str:

@@ -9,7 +9,7 @@ import re
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from datetime import time as clock_time
@@ -153,10 +153,6 @@ class Records:
             record = replace(record_from_text(row[0]), **changes)
             self._write(db, record)
         return record
-
-    def set_worth(self, film: str, worth: Mapping[str, Any]) -> None:
-        """What the film is worth."""
-        self.amend(film, worth=worth)
 
     def set_offset(self, film: str, offset: StartOffset) -> None:
         """How much later than another film this one began."""

@@ -19,7 +19,7 @@ from vision.advice import Advice, Move, holding
 from vision.budget import Source, Step
 from vision.effect import Effect
 from vision.framing import Cure, Framing, Part
-from vision.governed import Quantity, probability_inside
+from vision.governed import probability_inside
 from vision.placement import Layout
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Reason
@@ -242,11 +242,6 @@ def reason_text(reason: Reason, speech: Speech = PLAIN) -> str:
 def part_text(part: Part, speech: Speech = PLAIN) -> str:
     """A part of the swing, e.g. "club head at the top"."""
     return _fill(speech, f"part.{part.value}")
-
-
-def quantity_text(quantity: Quantity, speech: Speech = PLAIN) -> str:
-    """A governed quantity, e.g. "turn"."""
-    return _fill(speech, f"quantity.{quantity.value}")
 
 
 def source_text(source: Source, speech: Speech = PLAIN) -> str:

@@ -30,7 +30,6 @@ SHARED = (
     "roll_bias_rad",
 )
 LEAN = SHARED.index("lean_rad")
-BIAS = slice(9, 11)
 SAME_SHAPE = 0.01  # log of the ratio of two pictures' shapes
 # An angle whose spread is larger than this cannot be called square to 1 degree (1.96 sigma): it
 # counts as not measured, and its spread is told.
@@ -73,17 +72,6 @@ class KnownRods:
     def lengths_m(self) -> tuple[float, float]:
         """The rods' lengths, in the order of `Setup.roles`."""
         return float(np.exp(self.mean[4])), float(np.exp(self.mean[5]))
-
-    @property
-    def bias_rad(self) -> tuple[float, float]:
-        """The tilt sensor's fixed error in pitch and roll: what it reads minus what is true."""
-        return float(self.mean[9]), float(self.mean[10])
-
-    @property
-    def bias_sigma_rad(self) -> tuple[float, float]:
-        """One standard deviation of each of `bias_rad`."""
-        sigma = np.sqrt(np.diag(self.cov)[BIAS])
-        return float(sigma[0]), float(sigma[1])
 
     def at(self, size: tuple[int, int]) -> KnownRods:
         """The same for pictures of another `size` (width, height) of the same lens and zoom.

@@ -25,6 +25,7 @@ export class FilmScreen {
     const offered = ["square", "ready", "same"].includes(view.kind);
     this.button.hidden = !["count", "filming"].includes(phase) && !offered;
     this.button.toggleAttribute("data-stop", phase !== "idle");
+    byId("live").toggleAttribute("data-film", !this.button.hidden); // a film is at hand
     const delay = this.settings().film_delay_s;
     const idle = delay > 0 ? t("film.go", { s: delay }) : t("film.go.now");
     put(this.button, { count: t("film.cancel"), filming: t("film.stop") }[phase] ?? idle);

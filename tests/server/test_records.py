@@ -102,7 +102,7 @@ def test_a_film_is_begun_sampled_and_ended(store):
 
 def test_worth_and_offset_are_added_later(store):
     store.begin(made_record())
-    store.set_worth("film-1", {"fps": 120})
+    store.amend("film-1", worth={"fps": 120})
     store.set_offset("film-1", StartOffset("film-2", -0.25, 0.004))
     record = store.get("film-1")
     assert record.worth == {"fps": 120} and record.offset == StartOffset("film-2", -0.25, 0.004)
