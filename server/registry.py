@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import cv2
 
 from server import jitter
-from server.apart import Aparts
+from server.apart import LANES, Aparts
 from server.board import Board
 from server.calm import Sweeper, calm
 from server.clock import StartOffset
@@ -54,9 +54,11 @@ class Sessions:
             )
         self._kept = FilmRecords(self.records.hasty(), config.tell)
         self.films = FilmBook(self._kept)
-        self._pool = config.pool or VisionPool(config.workers)
+        ahead = LANES if apart else 1
+        self._pool = config.pool or VisionPool(ahead * config.workers)
         self.board.keep_offset = self._keep_offset
         self._turns = asyncio.Semaphore(config.workers)
+        self._ahead = (ahead - 1) * config.workers  # turns more, once vision is apart
         if config.analyse is None:
             self._pool.submit(_warm)
         self._sessions: dict[str, Session] = {}
@@ -95,6 +97,9 @@ class Sessions:
         self._sessions[session.id] = session
         if self._apart is not None and len(self._sessions) >= CROWD:
             self._apart.begin()
+            while self._ahead:
+                self._turns.release()
+                self._ahead -= 1
         try:
             answer = await session.accept(offer)
         except BaseException:
