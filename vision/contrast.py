@@ -26,9 +26,9 @@ def contrast_planes(frame: Frame, reduction: int = HALF) -> NDArray[np.float32]:
     size = (columns * HALF // reduction, rows * HALF // reduction)
     mean_box, energy_box = BOXES[reduction]
     luma = frame.y
-    while luma.shape[1] > size[0]:  # by halves, which OpenCV is quickest at
-        half = (luma.shape[1] // 2, luma.shape[0] // 2)
-        luma = np.asarray(cv2.resize(luma, half, interpolation=cv2.INTER_AREA), np.uint8)
+    for step in ((columns, rows), size) if reduction == QUARTER else (size,):
+        # by halves, which OpenCV is quickest at
+        luma = np.asarray(cv2.resize(luma, step, interpolation=cv2.INTER_AREA), np.uint8)
     luma = luma.astype(np.float32)
     u, v = (
         plane if reduction == HALF else cv2.resize(plane, size, interpolation=cv2.INTER_AREA)
