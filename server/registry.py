@@ -21,6 +21,7 @@ from server.places import Places
 from server.pool import VisionPool
 from server.problems import Problem
 from server.records import Records
+from server.sentence import Sentence
 from server.session import Session
 from vision import live
 from vision.frame import Frame
@@ -49,9 +50,7 @@ class Sessions:
         self.records = Records(config.records, config.tell)
         left = self.records.recover()
         if left:
-            config.tell(
-                f"{len(left)} films had not ended when the server did: they are kept as unfinished."
-            )
+            config.tell(Sentence("serve.left", n=len(left)))
         self._kept = FilmRecords(self.records.hasty(), config.tell)
         self.films = FilmBook(self._kept)
         ahead = LANES if apart else 1
@@ -72,8 +71,7 @@ class Sessions:
             raise Problem(
                 503,
                 "Service Unavailable",
-                f"{len(self._sessions)} phones are connected already and no more are taken. Close "
-                "the page on one of them, wait 20 seconds and try again.",
+                Sentence("http.full", n=len(self._sessions)),
                 {"Retry-After": "20"},
             )
         session = Session(
