@@ -18,7 +18,7 @@ from tests.live.crowding import Crowding
 from vision.live import step
 from vision.setup import View
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.alone]
 
 FPS = 30
 STAY_S = 1.5

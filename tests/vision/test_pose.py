@@ -10,7 +10,7 @@ from scipy.optimize import least_squares
 from tests.synthetic import SIZE, camera, draw
 from vision.model import cam_from_view, observe, residuals
 from vision.placement import QUANTITIES, ground_from_view, place
-from vision.pose import mark_hidden, solve_pose
+from vision.pose import _starts, mark_hidden, solve_pose, start_cost
 from vision.read import conclude
 from vision.reading import Verdict
 from vision.rods import End
@@ -118,16 +118,23 @@ def test_scipy_finds_the_same_minimum(view):
         np.testing.assert_allclose(found.x[:6], pose.params[:6], atol=2e-3)
 
 
-def test_an_end_that_stops_short_is_set_aside():
+@pytest.mark.parametrize("which", ["first", "second"])
+@pytest.mark.parametrize("end", [0, 1])
+def test_an_end_that_stops_short_is_set_aside(which, end):
     rng = np.random.default_rng(61)
     case = draw(rng, View.FACE_ON)
-    stem = case.rods.second
-    span = stem.ends_px[1] - stem.ends_px[0]
-    short = stem.ends_px.copy()
-    short[1] = stem.ends_px[0] + 0.6 * span
-    rods = dataclasses.replace(case.rods, second=dataclasses.replace(stem, ends_px=short))
+    rod = getattr(case.rods, which)
+    short = rod.ends_px.copy()
+    short[end] = rod.ends_px[1 - end] + 0.6 * (rod.ends_px[end] - rod.ends_px[1 - end])
+    rods = dataclasses.replace(case.rods, **{which: dataclasses.replace(rod, ends_px=short)})
     pose = solve_pose(rods, SIZE, case.setup)
-    assert mark_hidden(rods, pose).second.ends == (End.SEEN, End.HIDDEN)
+    seen = [End.SEEN, End.SEEN]
+    seen[end] = End.HIDDEN
+    marked, other = mark_hidden(rods, pose), "second" if which == "first" else "first"
+    assert getattr(marked, which).ends == tuple(seen)
+    assert getattr(marked, other).ends == (End.SEEN, End.SEEN)
+    for name in ("first", "second"):
+        assert getattr(marked, name).ends_px is getattr(rods, name).ends_px
     placement, _ = place(pose, case.setup)
     assert abs(placement.offset_m - case.truth["offset_m"]) < 4 * placement.sigma("offset_m")
 
@@ -153,3 +160,16 @@ def test_ground_axes_are_right_handed_and_point_at_the_target(view, handed):
     else:
         expected = [1 if handed is Handed.RIGHT else -1, 0, 0]
     np.testing.assert_allclose(target_in_view, expected, atol=1e-12)
+    np.testing.assert_allclose(matrix @ matrix.T, np.eye(4), atol=1e-12)
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_how_promising_rods_are_is_the_least_chi_square_of_the_places_to_start_from(view):
+    rng = np.random.default_rng(81)
+    case = draw(rng, view, know_tilt=None)
+    model = observe(case.rods.both, SIZE, case.setup)
+    starts = _starts(model, case.setup)
+    assert len(starts) == 3
+    each = [sum(r**2 for r in residuals(model, start).tolist()) for start in starts]
+    assert start_cost(case.rods, SIZE, case.setup) == pytest.approx(min(each))
+    assert min(each) >= solve_pose(case.rods, SIZE, case.setup).cost
