@@ -9,7 +9,7 @@ import re
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from datetime import time as clock_time
@@ -18,7 +18,7 @@ from typing import Any
 
 from server.certs import data_dir
 from server.database import Database, Kind
-from server.places import Row
+from server.drift_row import Row
 from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, StartOffset, clean, person
 from server.wire_record import record_from_text, record_text
 
@@ -69,6 +69,17 @@ class Deleted:
     stills: int = 0
     samples: int = 0
     kept_aside: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The films that were asked for, newest first, and those whose records cannot be read.
+
+    `unread`: each film's name with the reason in a sentence.
+    """
+
+    films: list[FilmRecord]
+    unread: list[tuple[str, str]]
 
 
 def records_file() -> Path:
@@ -143,10 +154,6 @@ class Records:
             self._write(db, record)
         return record
 
-    def set_worth(self, film: str, worth: Mapping[str, Any]) -> None:
-        """What the film is worth."""
-        self.amend(film, worth=worth)
-
     def set_offset(self, film: str, offset: StartOffset) -> None:
         """How much later than another film this one began."""
         self.amend(film, offset=offset)
@@ -186,10 +193,11 @@ class Records:
             raise _unknown(film)
         return record_from_text(row[0], drift)
 
-    def search(
+    def find(
         self,
         text: str = "",
         *,
+        drift: bool = False,
         films: Sequence[str] | None = None,
         phone: str | None = None,
         player: str | None = None,
@@ -198,11 +206,11 @@ class Records:
         since_s: float | None = None,
         until_s: float | None = None,
         limit: int | None = 1000,
-    ) -> list[FilmRecord]:
-        """Records without their drift samples, newest first; `text` words that all must be there.
+    ) -> Found:
+        """What fits; `text`: words that all must be there; `drift`: with the drift samples.
 
         Sought in player, bay, view, hand, date (2026-11-25) and the film's name. `player` and `bay`
-        whole, but for letter case and spaces. A record that cannot be read is left out (`unread`).
+        whole, but for letter case and spaces.
         """
         where = ["1"]
         values: list[str | float] = []
@@ -226,33 +234,26 @@ class Records:
         with self._db.open() as db:
             db.create_function("person", 1, person, deterministic=True)
             rows = db.execute(
-                f"SELECT record FROM films WHERE {' AND '.join(where)} ORDER BY begun_s DESC, film "
-                "LIMIT ?",
+                f"SELECT film, record FROM films WHERE {' AND '.join(where)} "
+                "ORDER BY begun_s DESC, film LIMIT ?",
                 (*values, -1 if limit is None else limit),
             ).fetchall()
-        out = []
-        for (text_of,) in rows:
-            with contextlib.suppress(SpoiltRecord):
-                out.append(record_from_text(text_of))
-        return out
+            found = Found([], [])
+            for film, record in rows:
+                samples = _drift_of(db, film) if drift else ()
+                try:
+                    found.films.append(record_from_text(record, samples))
+                except SpoiltRecord as wrong:
+                    found.unread.append((str(film), str(wrong)))
+        return found
 
-    def unread(self) -> list[tuple[str, str]]:
-        """The films whose records cannot be read, each with the reason in a sentence."""
-        with self._db.open() as db:
-            rows = db.execute("SELECT film, record FROM films ORDER BY begun_s").fetchall()
-        out = []
-        for film, text in rows:
-            try:
-                record_from_text(text)
-            except SpoiltRecord as wrong:
-                out.append((str(film), str(wrong)))
-        return out
+    def search(self, text: str = "", **asked: Any) -> list[FilmRecord]:
+        """The readable films of `find`."""
+        return self.find(text, **asked).films
 
     def whole(self, **asked: Any) -> list[FilmRecord]:
-        """As `search`, with the drift samples: for exports and reports."""
-        found = self.search(**asked)
-        with self._db.open() as db:
-            return [replace(record, drift=_drift_of(db, record.film)) for record in found]
+        """The readable films of `find` with their drift samples: for exports and reports."""
+        return self.find(**asked, drift=True).films
 
     # ---- stills
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import cv2
 
 from server import jitter
-from server.apart import Aparts
+from server.apart import LANES, Aparts
 from server.board import Board
 from server.calm import Sweeper, calm
 from server.clock import StartOffset
@@ -21,6 +21,7 @@ from server.places import Places
 from server.pool import VisionPool
 from server.problems import Problem
 from server.records import Records
+from server.sentence import Sentence
 from server.session import Session
 from vision import live
 from vision.frame import Frame
@@ -49,14 +50,14 @@ class Sessions:
         self.records = Records(config.records, config.tell)
         left = self.records.recover()
         if left:
-            config.tell(
-                f"{len(left)} films had not ended when the server did: they are kept as unfinished."
-            )
+            config.tell(Sentence("serve.left", n=len(left)))
         self._kept = FilmRecords(self.records.hasty(), config.tell)
         self.films = FilmBook(self._kept)
-        self._pool = config.pool or VisionPool(config.workers)
+        ahead = LANES if apart else 1
+        self._pool = config.pool or VisionPool(ahead * config.workers)
         self.board.keep_offset = self._keep_offset
         self._turns = asyncio.Semaphore(config.workers)
+        self._ahead = (ahead - 1) * config.workers  # turns more, once vision is apart
         if config.analyse is None:
             self._pool.submit(_warm)
         self._sessions: dict[str, Session] = {}
@@ -70,8 +71,7 @@ class Sessions:
             raise Problem(
                 503,
                 "Service Unavailable",
-                f"{len(self._sessions)} phones are connected already and no more are taken. Close "
-                "the page on one of them, wait 20 seconds and try again.",
+                Sentence("http.full", n=len(self._sessions)),
                 {"Retry-After": "20"},
             )
         session = Session(
@@ -95,6 +95,9 @@ class Sessions:
         self._sessions[session.id] = session
         if self._apart is not None and len(self._sessions) >= CROWD:
             self._apart.begin()
+            while self._ahead:
+                self._turns.release()
+                self._ahead -= 1
         try:
             answer = await session.accept(offer)
         except BaseException:

@@ -4,26 +4,32 @@ OpenCV projects (`tests.synthetic.camera`), not the project's own model; noise a
 `tests.synthetic`.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
 
 from tests.bench.bounds import laid
-from tests.synthetic import LINE_PX, SIZE, _noisy, camera
+from tests.synthetic import END_PX, LINE_PX, SIZE, _noisy, camera
 from vision.bundle import OWN
+from vision.model import shared_prior
 from vision.rods import End, Rods
 from vision.setup import Handed, Setup, Tilt, View
+from vision.sights import STICK_END
 from vision.walk import Sight
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Truth that all views share, in the order of `vision.known.SHARED`."""
+    """Truth that all views share, in the order of `vision.known.SHARED`.
+
+    `always`: by how many of its sigmas each end is seen too far along its rod in every view.
+    """
 
     view: View
     handed: Handed
     shared: np.ndarray
+    always: np.ndarray = field(default_factory=lambda: np.zeros(4))
 
     @property
     def ends(self) -> np.ndarray:
@@ -55,6 +61,20 @@ def layout(
         shape = [lean, rng.normal(0, 0.08), rng.uniform(-0.05, 0.05)]
     bias = np.deg2rad(rng.normal(0, 0.7, 2))
     return Layout(view, handed, np.array([np.log(focal), *principal, k1, *lengths, *shape, *bias]))
+
+
+def drawn_from_the_priors(rng, view=View.FACE_ON, handed=Handed.RIGHT, length_sigma=0.01) -> Layout:
+    """Every shared number drawn as the estimator takes it to be: sigmas must then be just right."""
+    setup = Setup(
+        view=view,
+        handed=handed,
+        rod_lengths_m=dict.fromkeys(Setup(view=view).roles, 1.22),
+        rod_length_sigma=length_sigma,
+    )
+    mean, sigma = shared_prior(SIZE, setup)
+    bias = np.deg2rad(rng.normal(0, 0.7, 2))
+    shared = np.append(rng.normal(mean, sigma), bias)
+    return Layout(view, handed, shared, rng.normal(0, STICK_END, 4))
 
 
 def truth_of(made: Layout, rng, share: float) -> np.ndarray:
@@ -108,8 +128,11 @@ def sight(
     pixels, cut = visible(made, own)
     roles = Setup(view=made.view).roles
     rods = []
-    for role, ends, off in zip(roles, pixels, cut, strict=True):
+    for k, (role, ends, off) in enumerate(zip(roles, pixels, cut, strict=True)):
         rod = _noisy(rng, role, ends, line_px)
+        along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        always = END_PX * made.always[2 * k : 2 * k + 2, None] * along
+        rod = replace(rod, ends_px=rod.ends_px + always)
         rods.append(replace(rod, ends=tuple(End.CUT if c else End.SEEN for c in off)))
     tilt = None
     if sensor:

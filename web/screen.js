@@ -2,12 +2,11 @@
 
 import { sign } from "./arrows.js";
 import { quantities } from "./decide.js";
+import { byId } from "./dom.js";
 import { decimal, maybe, t } from "./texts.js";
 import { format } from "./units.js";
 
 const ANNOUNCE_MS = 2500; // a screen reader cannot follow numbers that change with each frame
-
-const byId = (id) => document.getElementById(id);
 
 export class LiveScreen {
   constructor(overlay) {

@@ -1,6 +1,7 @@
 // WHIP client (RFC 9725): one POST with all candidates, media up, guidance channel down.
 
 import { Problem } from "./problem.js";
+import { asker } from "./token.js";
 
 const MAX_BITRATE = 2_500_000;
 const GATHER_MS = 1500;
@@ -61,7 +62,7 @@ export class WhipSession {
   }
 
   #headers(more = {}) {
-    return this.token ? { Authorization: `Bearer ${this.token}`, ...more } : more;
+    return this.token ? { ...asker(this.token), ...more } : more;
   }
 
   async #post(sdp) {

@@ -44,7 +44,7 @@ def test_the_prior_is_the_walks_own_covariance(walked):
     """The prior rows' normal matrix, inverted, is the known covariance with the sensor's noise."""
     made, found = walked
     one = made.sights[-1]
-    setup = found.known.applied(one.setup)
+    setup = one.setup.knowing(found.known)
     root = observe(one.rods.both, one.size, setup).prior_root
     cov = np.linalg.inv(root[4:, 4:].T @ root[4:, 4:])
     np.testing.assert_allclose(cov[2:, 2:], found.known.cov[:9, :9], rtol=1e-5, atol=1e-12)
@@ -77,7 +77,7 @@ def test_the_budget_of_a_joint_pose_adds_up(walked):
 
 def test_lens_and_lengths_are_known_to_the_search(walked):
     made, found = walked
-    setup = found.known.applied(Setup(view=View.FACE_ON))
+    setup = Setup(view=View.FACE_ON).knowing(found.known)
     assert focal_prior((1280, 720), setup)[0] == pytest.approx(
         np.exp(made.layout.shared[0]), rel=0.06
     )
@@ -105,9 +105,9 @@ def test_another_size_of_the_same_picture(walked):
 def test_known_rods_of_another_layout_are_misuse(walked):
     _, found = walked
     with pytest.raises(SetupError, match="look at them again"):
-        found.known.applied(Setup(view=View.DOWN_THE_LINE))
+        Setup(view=View.DOWN_THE_LINE).knowing(found.known)
     with pytest.raises(SetupError, match="look at them again"):
-        found.known.applied(Setup(handed=Handed.LEFT))
+        Setup(handed=Handed.LEFT).knowing(found.known)
 
 
 def test_an_angle_hardly_seen_is_not_called_measured():
