@@ -231,7 +231,7 @@ def test_a_stem_seen_along_the_target_rod_crosses_it_nowhere_and_its_foot_stands
 
 @pytest.mark.parametrize("view", VIEWS)
 def test_the_best_of_the_minima_is_taken_and_its_misfit_is_chi_square_per_degree(view):
-    """Eight measurements; of 15 parameters all but place and heading have a prior: five are left."""
+    """Eight measurements; of 15 parameters three have no prior (place, heading): 5 degrees."""
     rng, firsts = np.random.default_rng(101), 0
     for _ in range(25):
         case = draw(rng, view, know_tilt=None)
