@@ -17,6 +17,7 @@ from server.film_book import FilmBook
 from server.film_records import FilmRecords
 from server.loopback import allow_loopback
 from server.metrics import Metrics
+from server.pace import CROWD, Counts, Pace
 from server.places import Places
 from server.pool import VisionPool
 from server.problems import Problem
@@ -31,7 +32,6 @@ from vision.setup import Setup
 from vision.warm import warm_up
 
 CLOSE_S = 1.5
-CROWD = 3  # phones from which vision has a process of its own
 
 
 class Sessions:
@@ -62,6 +62,7 @@ class Sessions:
             self._pool.submit(_warm)
         self._sessions: dict[str, Session] = {}
         self.metrics = Metrics(lambda: len(self._sessions))
+        self._pace = Pace()
         self._sweeper = Sweeper()
         self._closed = False
 
@@ -79,6 +80,7 @@ class Sessions:
             lenses=self._config.lenses,
             pool=self._pool,
             turns=self._turns,
+            pace=self._fps,
             gone_s=self._config.gone_s,
             forget_s=self._config.forget_s,
             settle_s=self._config.settle_s,
@@ -148,6 +150,14 @@ class Sessions:
         if self._apart is not None and len(self._sessions) >= CROWD:
             return self._apart.step(state, frame, setup, time_s, hints)
         return live.step(state, frame, setup, time_s, hints)
+
+    def _fps(self, now_s: float) -> int:
+        counts = Counts(
+            sum(session.received for session in self),
+            sum(session.taken for session in self),
+            len(self._sessions),
+        )
+        return self._pace.look(counts, now_s)
 
     def _keep_offset(self, film: str, other: str, start: StartOffset) -> None:
         # In the pool: the records lie on a disk, and this is the loop.

@@ -12,12 +12,12 @@ const WANTS = ["setup", "hint", "aim", "place", "again", "look", "film"];
  * what is wanted now (docs/protocol.md) or null; `setup` must be there.
  */
 export class GuidanceChannel {
-  constructor(channel, { wants, coach = null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+  constructor(channel, { wants, coach = null, onOpen, onTick, onPace, onGuidance, onProblem, onBye, onSilent }) {
     this.channel = channel;
     this.wants = wants;
     this.coach = coach; // web/control.js
     coach?.fresh();
-    this.handlers = { onTick, onGuidance, onProblem, onBye, onSilent };
+    this.handlers = { onTick, onPace, onGuidance, onProblem, onBye, onSilent };
     this.lastSeq = -1;
     this.heardSeq = {}; // of each want: the last number that came back
     this.refusedSeq = null;
@@ -84,6 +84,7 @@ export class GuidanceChannel {
       this.handlers.onGuidance(message);
     } else if (message.type === "pong") {
       this.coach?.pong(message);
+      if (message.fps > 0) this.handlers.onPace(message.fps);
     } else if (message.type === "control") {
       this.coach?.control(message);
     } else if (message.type === "problem") {

@@ -99,6 +99,7 @@ export class Link {
       onTick: (open) => {
         if (this.tiltAbsent) open.sendTilt({ gravity: null });
       },
+      onPace: (fps) => session.pace(fps),
       onGuidance: (message) => {
         this.attempt = 0;
         this.handlers.onGuidance(message);

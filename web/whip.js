@@ -12,6 +12,7 @@ export class WhipSession {
   constructor({ token, onChannel, onLost }) {
     this.token = token;
     this.onLost = onLost;
+    this.fps = null; // pictures a second that the server has asked for
     this.url = null;
     this.etag = null;
     this.closed = false;
@@ -46,6 +47,19 @@ export class WhipSession {
   /** Sends another camera's picture over the same connection. */
   async replaceTrack(track) {
     await this.sender.replaceTrack(track);
+  }
+
+  /** Sends no more pictures a second than that, each as large as before. */
+  async pace(fps) {
+    if (fps === this.fps || !this.sender || this.closed) return;
+    this.fps = fps;
+    const parameters = this.sender.getParameters();
+    for (const encoding of parameters.encodings ?? []) encoding.maxFramerate = fps;
+    try {
+      await this.sender.setParameters(parameters);
+    } catch {
+      this.fps = null; // asked again with the next word; some browsers send on as they did
+    }
   }
 
   /** Ends the session here and, if it can be reached, on the server. */
