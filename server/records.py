@@ -20,6 +20,7 @@ from server.certs import data_dir
 from server.database import Database, Kind
 from server.drift_row import Row
 from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, StartOffset, clean, person
+from server.stills import Stills
 from server.wire_record import record_from_text, record_text
 
 _FILMS = """
@@ -53,7 +54,6 @@ _KIND = Kind(
     migrations=MIGRATIONS,
     wal=True,
 )
-ENDINGS = {b"\xff\xd8\xff": "jpg", b"\x89PNG": "png"}
 HASTY_S = 0.2  # so long a picture's thread may wait for another program
 FIRST_YEAR, LAST_YEAR = 1970, 2999
 
@@ -104,6 +104,7 @@ class Records:
         self._passing = None if file else Path(tempfile.mkdtemp(prefix="teesquare-"))
         self.file = file or Path(self._passing or "") / "records.sqlite"
         self.stills = self.file.with_name(self.file.name + ".stills")
+        self._pictures = Stills(self.stills)
         self._tell = tell
         self._db = Database(self.file, _KIND, tell, busy_s)
 
@@ -259,40 +260,16 @@ class Records:
 
     def keep_still(self, film: str, data: bytes) -> None:
         """Keep the film's still (JPEG or PNG). Raises RecordError."""
-        ending = next((end for head, end in ENDINGS.items() if data.startswith(head)), None)
-        if ending is None:
-            raise RecordError("a still is neither JPEG nor PNG: give one of these")
         self.get(film)
-        part = self.stills / f"{film}.part"
-        try:
-            self.stills.mkdir(mode=0o700, parents=True, exist_ok=True)
-            with part.open("wb") as out:
-                part.chmod(0o600)
-                out.write(data)
-                out.flush()
-                os.fsync(out.fileno())
-            self._wipe(film, but=part)
-            part.replace(self.stills / f"{film}.{ending}")
-        except OSError as wrong:
-            with contextlib.suppress(OSError):
-                part.unlink()
-            raise RecordError(
-                f"the record of film {film} is kept, but its still is not "
-                f"({wrong.strerror or wrong}): make room on the disk"
-            ) from wrong
+        self._pictures.keep(film, data)
 
     def still(self, film: str) -> tuple[bytes, str] | None:
         """The film's still and its type ("image/jpeg"), None without one."""
-        for ending in ENDINGS.values():
-            with contextlib.suppress(FileNotFoundError):
-                data = (self.stills / f"{film}.{ending}").read_bytes()
-                return data, "image/png" if ending == "png" else "image/jpeg"
-        return None
+        return self._pictures.read(film)
 
     def still_file(self, film: str) -> str | None:
         """Where the film's still lies, None without one."""
-        files = (self.stills / f"{film}.{ending}" for ending in ENDINGS.values())
-        return next((str(file) for file in files if file.is_file()), None)
+        return self._pictures.file(film)
 
     # ---- forgetting
 
@@ -325,7 +302,7 @@ class Records:
         stills = samples = 0
         try:
             for film in films:
-                stills += self._wipe(film)
+                stills += self._pictures.wipe(film)
         except OSError as wrong:
             raise RecordError(
                 f"a still cannot be deleted ({wrong.strerror or wrong}): nothing else was, check "
@@ -348,24 +325,6 @@ class Records:
                     "the records are deleted, but traces may remain in the file while another "
                     "program has it open: end it and run `teesquare records scrub`"
                 )
-
-    def _wipe(self, film: str, but: Path | None = None) -> int:
-        """Remove a film's stills, overwritten first; nothing more can be done on a flash disk.
-
-        Gives how many there were.
-        """
-        wiped = 0
-        for ending in (*ENDINGS.values(), "part"):
-            file = self.stills / f"{film}.{ending}"
-            if file == but or not file.exists():
-                continue
-            with file.open("r+b") as out:
-                out.write(b"\0" * file.stat().st_size)
-                out.flush()
-                os.fsync(out.fileno())
-            file.unlink()
-            wiped += 1
-        return wiped
 
     def _write(self, db: sqlite3.Connection, record: FilmRecord) -> None:
         day = day_of(record)

@@ -132,6 +132,7 @@ async function boot() {
     const { places } = await ask("/drift/places");
     byId("log-place").append(...places.map((name) => option(name, name)));
     for (const id of ["log-place", "log-days"]) byId(id).onchange = show;
+    byId("log-pick").hidden = places.length === 0;
     if (places.length) await show();
     else byId("log-said").textContent = t("log.none");
   } catch (error) {

@@ -25,11 +25,12 @@ export class FilmScreen {
     const offered = ["square", "ready", "same"].includes(view.kind);
     this.button.hidden = !["count", "filming"].includes(phase) && !offered;
     this.button.toggleAttribute("data-stop", phase !== "idle");
-    byId("live").toggleAttribute("data-film", !this.button.hidden); // a film is at hand
     const delay = this.settings().film_delay_s;
     const idle = delay > 0 ? t("film.go", { s: delay }) : t("film.go.now");
     put(this.button, { count: t("film.cancel"), filming: t("film.stop") }[phase] ?? idle);
-    put(byId("film-status"), this.film.status(guidance, nowMs));
+    const status = this.film.status(guidance, nowMs);
+    put(byId("film-status"), status);
+    byId("live").toggleAttribute("data-film", !this.button.hidden && status !== "");
     byId("stop").disabled = phase === "filming" || phase === "saving";
   }
 
