@@ -1,5 +1,7 @@
 """What a first look leaves: carried to other pictures, and as a prior."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -116,5 +118,18 @@ def test_an_angle_hardly_seen_is_not_called_measured():
     assert found.known.angle_sigma_rad > MEASURED_RAD and not found.known.angle_measured
     last = found.views[-1]
     _, angle = place(last.pose, last.setup)
-    assert not angle.measured
+    assert angle.measured is False
     assert last.pose.cov.shape == (COUNT, COUNT)
+
+
+def test_an_angle_well_seen_is_called_measured_by_its_own_spread(walked):
+    _, found = walked
+    last = found.views[-1]
+    _, angle = place(last.pose, last.setup)
+    assert angle.sigma_rad < MEASURED_RAD and angle.measured is True
+    # the same angle with a spread beyond the limit, all else as well known as before
+    widened = last.pose.cov.copy()
+    widened[12, 12] += (1.1 * MEASURED_RAD) ** 2
+    _, vague = place(replace(last.pose, cov=widened), last.setup)
+    assert vague.measured is False
+    assert place(last.pose, replace(last.setup, known=None))[1].measured is False

@@ -89,9 +89,9 @@ async def test_ready_countdown_filming_alarm_and_the_list(size: tuple[int, int])
         first, second = film["marks"]
         assert "4.9 cm" in first["text"] and "9.3 cm" in second["text"]
         assert second["at_s"] - first["at_s"] >= 2
-        await asyncio.sleep(0.7)
-        ended = p.server.films[-1]
-        assert (ended["do"], ended["film"]) == ("end", begun["film"])
+        await p.until("teesquare.state().film.said?.do === 'idle'")
+        ended = [word for word in p.server.films if word["do"] == "end"][-1]
+        assert ended["film"] == begun["film"]
         assert ended["since_s"] == pytest.approx(film["lasts_s"], abs=0.01)
         await p.page.click("#film-open")
         assert "4.9 cm" in await p.text("#films .film-mark")
@@ -176,6 +176,7 @@ async def test_a_film_that_cannot_be_kept_is_held_and_offered(script: str, says:
         assert played == pytest.approx(lasts, abs=0.6)
 
 
+@pytest.mark.alone  # a crowded machine's camera does not give 60 pictures a second
 @pytest.mark.parametrize("fps", [20, 60])
 async def test_rate_and_exposure_are_what_the_camera_gives(fps: int) -> None:
     """Chromium's made camera gives a known rate, exposed for 50 units of 100 us (Image Capture)."""
