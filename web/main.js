@@ -71,6 +71,11 @@ function told(want) {
   };
 }
 
+/** For each want a function that gives what its part wants now. */
+function messagesOf(parts) {
+  return Object.fromEntries(Object.entries(parts).map(([want, part]) => [want, () => part.message()]));
+}
+
 function lens() {
   return { name: lensName(app.stream), longSide: longSide(app.small ?? app.stream), camera: lensKey(app.stream) };
 }
@@ -132,15 +137,7 @@ async function begin(stream) {
   app.link = new Link({
     token: app.token,
     stream: app.small,
-    wants: {
-      setup: currentSetup,
-      hint: () => marks.message(),
-      aim: () => aim.message(),
-      place: () => place.message(),
-      again: () => again.message(),
-      look: () => look.message(),
-      film: () => film.message(),
-    },
+    wants: { setup: currentSetup, ...messagesOf({ hint: marks, aim, place, again, look, film }) },
     coach,
     holdOn: () => film.busy,
     handlers: {
