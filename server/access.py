@@ -19,6 +19,7 @@ from aiohttp import web
 from aiohttp.typedefs import Middleware
 
 from server.problems import Handler, Problem
+from server.sentence import Sentence
 from server.tokens import Role, Tokens, TokenState
 
 _NEEDS = "teesquare_needs"
@@ -82,7 +83,7 @@ class Guard:
         if isinstance(needs, Public):
             return
         if needs is None:
-            raise Problem(403, "Forbidden", "Nobody may ask for this: no key has been named.")
+            raise Problem(403, "Forbidden", Sentence("http.nobody"))
         self.authorize(request, needs)
 
     def authorize(self, request: web.Request, role: Role = Role.PHONE) -> str:
@@ -96,7 +97,7 @@ class Guard:
             raise Problem(
                 401,
                 "Unauthorized",
-                "This page was opened without its key. Scan the QR code on the laptop again.",
+                Sentence("http.keyless"),
                 {"WWW-Authenticate": 'Bearer realm="teesquare"'},
             )
         state = self._tokens.check(token)
@@ -107,8 +108,7 @@ class Guard:
             raise Problem(
                 403,
                 "Forbidden",
-                "This is for the coach. Open the coach's address, which the server's own window "
-                "shows.",
+                Sentence("http.coach"),
                 {
                     "WWW-Authenticate": 'Bearer realm="teesquare", error="insufficient_scope", '
                     f'error_description="a token of the role {role} is needed"'
@@ -129,13 +129,7 @@ def _invalid(expired: bool) -> Problem:
     return Problem(
         401,
         "Unauthorized",
-        (
-            "The key in this page's address has expired. Ask for a new QR code (type new in the "
-            "server's window), and scan it."
-            if expired
-            else "The key in this page's address is not this server's. Scan the QR code on the "
-            "laptop again."
-        ),
+        Sentence("http.expired" if expired else "http.unknown-key"),
         {
             "WWW-Authenticate": 'Bearer realm="teesquare", error="invalid_token", '
             f'error_description="the token {"has expired" if expired else "is unknown"}"'

@@ -16,6 +16,7 @@ from server.access import require
 from server.problems import Problem
 from server.record import FilmRecord, RecordError, person
 from server.records import Records
+from server.sentence import Sentence
 from server.tokens import Role
 from server.who import Who, who_from_json
 from server.wire_again import places_to_json
@@ -76,9 +77,7 @@ class AgainPlaces:
         try:
             who = who_from_json(json.loads(await request.text()))
         except (ValueError, RecursionError, SetupError) as wrong:
-            raise Problem(
-                400, "Bad Request", "Ask with phone, player and bay, as the setup has them."
-            ) from wrong
+            raise Problem(400, "Bad Request", Sentence("http.who")) from wrong
         try:
             found = await asyncio.to_thread(earlier, self._records, who)
         except RecordError as wrong:

@@ -9,7 +9,7 @@ from typing import Any
 from server.again_places import earlier_at, may_see
 from server.again_words import label
 from server.messages import AgainSent
-from server.record import FilmRecord, RecordError
+from server.record import FilmRecord, RecordError, kit_of
 from server.records import Records
 from server.wire import Stated
 from server.wire_again import again_to_json
@@ -151,7 +151,7 @@ class AgainWatch:
         if now is None:
             self._led = None
             return
-        kin = same_kit(then, stated, now.setup)
+        kin = bool(then.kit) and then.kit == kit_of(stated.who.phone, stated.camera, stated.setup)
         try:
             lain = self._done is not None and self._done.same_rods
             both = _both(then, now, kin, lain)
@@ -166,20 +166,6 @@ class AgainWatch:
         self._leading, self._led = lead(
             self._leading, gaps_of(both), settled(now), doubt, time_s, now.believed
         )
-
-
-def same_kit(then: FilmRecord, stated: Stated, setup: Setup) -> bool:
-    """Whether phone, lens and sticks are those of the earlier film."""
-    if then.camera is None or stated.camera is None or not then.phone:
-        return False
-    lengths = [
-        [one.rod_lengths_m.get(role) for role in setup.roles] for one in (then.setup, stated.setup)
-    ]
-    return (then.phone, then.camera.device, then.camera.lens) == (
-        stated.who.phone,
-        stated.camera.device,
-        stated.camera.lens,
-    ) and lengths[0] == lengths[1]
 
 
 def _both(then: FilmRecord, now: Steady, kin: bool, lain: bool) -> Both | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from server.record import FilmRecord
-from server.words import Speech, advice_big, advice_text, fill
+from server.words import Speech, advice_big, advice_text, fill, named
 from vision.advice import Move
 from vision.same_place import Led, Sameness
 
@@ -17,8 +17,8 @@ def label(record: FilmRecord, speech: Speech) -> str:
     at = f"{made.day}\u00a0{month} {made.year}, {made:%H:%M}"
     if record.bay:
         # "4" is told as "bay 4"; "studio" and "bay 4" speak for themselves.
-        bay = fill(speech, "again.bay", bay=record.bay) if record.bay.isdigit() else record.bay
-        return fill(speech, "again.name.bay", bay=bay, at=at)
+        bay = named(speech, "again.bay", bay=record.bay) if record.bay.isdigit() else record.bay
+        return named(speech, "again.name.bay", bay=bay, at=at)
     return fill(speech, "again.name", at=at)
 
 
@@ -30,7 +30,7 @@ def reason_text(reason: str, speech: Speech) -> str:
 def again_say(led: Led, name: str, speech: Speech) -> str:
     """The one instruction of this moment as a sentence."""
     if led.verdict is Sameness.SAME:
-        return fill(speech, "again.say.same", name=name)
+        return named(speech, "again.say.same", name=name)
     if led.advice.move is Move.HOLD:
         return fill(speech, f"again.doubt.{led.doubt.value}" if led.doubt else "again.say.hold")
     return advice_text(led.advice, speech)

@@ -2,7 +2,8 @@
 
 In one process the thread of vision and the event loop wait for each other: Python runs one of them
 at a time. One picture's planes go through shared memory, state and reading (some 6 KB) through a
-pipe. Whatever fails here is done in the server's own process instead.
+pipe. Each process has two lanes of both, so that its next picture lies ready while it looks at one.
+Whatever fails here is done in the server's own process instead.
 """
 
 from __future__ import annotations
@@ -16,7 +17,8 @@ import signal
 import threading
 import time
 from ctypes import c_uint8
-from multiprocessing.connection import Connection
+from dataclasses import dataclass
+from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from typing import Any
 
@@ -34,6 +36,7 @@ from vision.warm import warm_up
 
 logger = logging.getLogger(__name__)
 
+LANES = 2  # pictures that one process is given at a time
 SPACE = 3840 * 2160 * 3 // 2  # bytes of the largest picture that is sent across
 READY_S = 120.0  # to begin, compiling included
 ANSWER_S = 5.0  # a step takes some milliseconds: one that takes so long hangs
@@ -42,12 +45,12 @@ END_S = 1.0
 
 
 class Aparts:
-    """So many processes of vision, for as many threads: each call takes one that is free."""
+    """So many processes of vision, each for `LANES` threads: a call takes one that is free."""
 
     def __init__(self, count: int) -> None:
         self._all = [Apart() for _ in range(count)]
         self._free: queue.SimpleQueue[Apart] = queue.SimpleQueue()
-        for one in self._all:
+        for one in self._all * LANES:
             self._free.put(one)
 
     @property
@@ -74,8 +77,19 @@ class Aparts:
             one.close()
 
 
+@dataclass(eq=False, slots=True)
+class _Lane:
+    """One thread's way to the process and back.
+
+    Nothing closes a pipe, at which a thread may wait: let go of by all, it closes by itself.
+    """
+
+    pipe: Connection | None = None  # None: there is no process
+    space: NDArray[np.uint8] | None = None
+
+
 class Apart:
-    """`vision.live.step` in another process: one picture at a time, other threads wait.
+    """`vision.live.step` in another process: so many pictures as lanes, other threads wait.
 
     Until `begin` has brought it up, after it has died or hung (a new one then begins by itself),
     and for pictures of more than 4K, `step` works in the caller's own thread.
@@ -84,8 +98,10 @@ class Apart:
     def __init__(self) -> None:
         self._mutex = threading.Lock()
         self._process: BaseProcess | None = None
-        self._pipe: Connection | None = None
-        self._space: NDArray[np.uint8] | None = None
+        self._lanes = [_Lane() for _ in range(LANES)]
+        self._free: queue.SimpleQueue[_Lane] = queue.SimpleQueue()
+        for lane in self._lanes:
+            self._free.put(lane)
         self._began_s = float("-inf")
         self._closed = False
         self.steps = 0  # done in the other process
@@ -93,7 +109,7 @@ class Apart:
     @property
     def ready(self) -> bool:
         """Whether the other process is up."""
-        return self._pipe is not None
+        return self._lanes[0].pipe is not None
 
     @property
     def pid(self) -> int | None:
@@ -118,8 +134,11 @@ class Apart:
         hints: tuple[Hint, ...] = (),
     ) -> tuple[LiveState, LiveReading]:
         """As `vision.live.step`, and raises what that does."""
-        with self._mutex:
-            asked = self._ask(frame, (state, setup, time_s, hints))
+        lane = self._free.get()
+        try:
+            asked = self._ask(lane, frame, (state, setup, time_s, hints))
+        finally:
+            self._free.put(lane)
         if asked is None:
             return live.step(state, frame, setup, time_s, hints)
         good, out = asked
@@ -129,62 +148,71 @@ class Apart:
         return after, reading
 
     def close(self) -> None:
-        """End the process. Safe to call again."""
+        """End the process, whatever it does. Safe to call again."""
         with self._mutex:
             self._closed = True
             self._drop()
 
-    def _ask(self, frame: Frame, rest: tuple[Any, ...]) -> tuple[bool, Any] | None:
+    def _ask(self, lane: _Lane, frame: Frame, rest: tuple[Any, ...]) -> tuple[bool, Any] | None:
         """The other process's answer; None where it gave none."""
-        if self._pipe is None or self._space is None:
+        pipe, space = lane.pipe, lane.space
+        if pipe is None or space is None:
             return None
         planes = (frame.y, frame.u, frame.v)
         if sum(plane.size for plane in planes) > SPACE:
             return None
         at = 0
         for plane in planes:
-            self._space[at : at + plane.size].reshape(plane.shape)[:] = plane
+            space[at : at + plane.size].reshape(plane.shape)[:] = plane
             at += plane.size
         try:
             shapes = tuple(plane.shape for plane in planes)
-            self._pipe.send_bytes(pickle.dumps((shapes, *rest), pickle.HIGHEST_PROTOCOL))
-            if not self._pipe.poll(ANSWER_S):
+            pipe.send_bytes(pickle.dumps((shapes, *rest), pickle.HIGHEST_PROTOCOL))
+            if not pipe.poll(ANSWER_S):
                 raise TimeoutError(f"no answer within {ANSWER_S} s")
-            answer: tuple[bool, Any] = pickle.loads(self._pipe.recv_bytes())
+            answer: tuple[bool, Any] = pickle.loads(pipe.recv_bytes())
         except (OSError, EOFError, pickle.PickleError) as wrong:
-            logger.error("the process of vision has failed (%r): a new one begins", wrong)
-            self._drop()
-            threading.Thread(target=self.begin, daemon=True).start()
+            self._failed(lane, pipe, wrong)
             return None
         self.steps += 1
         return answer
 
+    def _failed(self, lane: _Lane, pipe: Connection, wrong: Exception) -> None:
+        with self._mutex:
+            if lane.pipe is not pipe:
+                return  # the other lane has seen it first
+            if not self._closed:
+                logger.error("the process of vision has failed (%r): a new one begins", wrong)
+            self._drop()
+        threading.Thread(target=self.begin, daemon=True).start()
+
     def _begin(self) -> None:
         context = mp.get_context("spawn")  # a fork would take threads' locks with it
-        space = context.RawArray(c_uint8, SPACE)
-        here, there = context.Pipe()
-        process = context.Process(target=_serve, args=(there, space), name="vision", daemon=True)
+        spaces = [context.RawArray(c_uint8, SPACE) for _ in range(LANES)]
+        pipes = [context.Pipe() for _ in range(LANES)]
+        lanes = [(there, space) for (_, there), space in zip(pipes, spaces, strict=True)]
+        process = context.Process(target=_serve, args=(lanes,), name="vision", daemon=True)
+        here = [pipe for pipe, _ in pipes]
         try:
             process.start()
-            there.close()
-            up = here.poll(READY_S) and here.recv_bytes() == b"ready"
+            for _, there in pipes:
+                there.close()
+            up = here[0].poll(READY_S) and here[0].recv_bytes() == b"ready"
         except (OSError, EOFError) as wrong:
             logger.error("no process of vision could begin: %r", wrong)
             up = False
         with self._mutex:
             self._process = process
-            if up and not self._closed:
-                self._space = _bytes(space)
-                self._pipe = here
+            if not up or self._closed:
+                self._drop()
                 return
-            here.close()
-            self._drop()
+            for lane, pipe, space in zip(self._lanes, here, spaces, strict=True):
+                lane.pipe, lane.space = pipe, _bytes(space)
 
     def _drop(self) -> None:
-        if self._pipe is not None:
-            with contextlib.suppress(OSError):
-                self._pipe.close()
-        process, self._process, self._pipe, self._space = self._process, None, None, None
+        process, self._process = self._process, None
+        for lane in self._lanes:
+            lane.pipe = lane.space = None
         if process is not None and process.pid is not None:
             process.join(END_S / 10)
             if process.is_alive():
@@ -197,27 +225,33 @@ def _bytes(space: Any) -> NDArray[np.uint8]:
     return np.frombuffer(space, dtype=np.uint8)
 
 
-def _serve(pipe: Connection, space: Any) -> None:
-    """The other process: one question after the other, until the pipe is closed."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the server's, which closes the pipe
+def _serve(lanes: list[tuple[Connection, Any]]) -> None:
+    """The other process: one question after the other, until a pipe is closed."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the server's, which closes the pipes
     cv2.setNumThreads(1)
     warm_up()
-    memory = _bytes(space)
+    memories = {pipe: _bytes(space) for pipe, space in lanes}
     with contextlib.suppress(OSError, EOFError):
-        pipe.send_bytes(b"ready")
+        lanes[0][0].send_bytes(b"ready")
         while True:
-            shapes, state, setup, time_s, hints = pickle.loads(pipe.recv_bytes())
-            planes, at = [], 0
-            for height, width in shapes:
-                size = height * width
-                planes.append(memory[at : at + size].reshape(height, width))
-                at += size
-            answer: tuple[bool, Any]
-            try:
-                answer = True, live.step(state, Frame(*planes), setup, time_s, hints)
-            except TeesquareError as wrong:
-                answer = False, TeesquareError(str(wrong))
-            except Exception as wrong:
-                logger.exception("the analysis of a picture failed")
-                answer = False, RuntimeError(f"{type(wrong).__name__}: {wrong}")
-            pipe.send_bytes(pickle.dumps(answer, pickle.HIGHEST_PROTOCOL))
+            for pipe in wait(list(memories)):
+                assert isinstance(pipe, Connection)
+                answer = _answer(pipe.recv_bytes(), memories[pipe])
+                pipe.send_bytes(pickle.dumps(answer, pickle.HIGHEST_PROTOCOL))
+
+
+def _answer(question: bytes, memory: NDArray[np.uint8]) -> tuple[bool, Any]:
+    """Whether it went well, and the step's result or what it raised."""
+    shapes, state, setup, time_s, hints = pickle.loads(question)
+    planes, at = [], 0
+    for height, width in shapes:
+        size = height * width
+        planes.append(memory[at : at + size].reshape(height, width))
+        at += size
+    try:
+        return True, live.step(state, Frame(*planes), setup, time_s, hints)
+    except TeesquareError as wrong:
+        return False, TeesquareError(str(wrong))
+    except Exception as wrong:
+        logger.exception("the analysis of a picture failed")
+        return False, RuntimeError(f"{type(wrong).__name__}: {wrong}")

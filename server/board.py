@@ -13,8 +13,9 @@ import secrets
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
+from server.analysis import Latest
 from server.clock import ClockFilter, ClockOffset, StartOffset, start_offset
 from server.control import Control
 from server.messages import AboutSent, FilmBegan, Message, Ping
@@ -22,12 +23,36 @@ from server.needs import Need, Settled
 from server.who import Who
 from server.wire_board import PhoneState, Wish
 
-if TYPE_CHECKING:
-    from server.session import Session
-
 KEEP_S = 3600.0  # a phone that left is forgotten, and its bay free, after this
 MOST = 200  # phones remembered
 MOST_FILMS = 32  # of one phone
+
+
+class Caller(Protocol):
+    """What the board asks of a session (`server.session`): a thing that can be a dict's key."""
+
+    @property
+    def id(self) -> str:
+        """Unguessable name of the session."""
+
+    @property
+    def who(self) -> Who:
+        """Who films, as the phone said last."""
+
+    @property
+    def introduced(self) -> bool:
+        """Whether it has been said who films."""
+
+    @property
+    def present(self) -> bool:
+        """Whether the phone is heard."""
+
+    @property
+    def latest(self) -> Latest | None:
+        """The last analysed picture with its reading."""
+
+    def tell_page(self, message: dict[str, Any]) -> None:
+        """Send a message, which may be lost."""
 
 
 class BoardPhone:
@@ -37,7 +62,7 @@ class BoardPhone:
         self.id = secrets.token_urlsafe(6)
         self.who = Who()
         self.said = Who()  # as the page said it last
-        self.session: Session | None = None
+        self.session: Caller | None = None
         self.control = control
         self.clock = ClockFilter()
         self.films: dict[str, float] = {}  # film id: when it began, in the phone's own clock
@@ -60,7 +85,7 @@ class Board:
         self._clock = clock
         self._epoch = secrets.token_hex(4)
         self._phones: dict[str, BoardPhone] = {}  # by `who.phone`, or the session's own id
-        self._of: dict[Session, BoardPhone] = {}
+        self._of: dict[Caller, BoardPhone] = {}
         self._listeners: set[BoardListener] = set()
         self.lock_all = False
         # Called with a film, the other of its bay, and how much later than that it began.
@@ -69,14 +94,14 @@ class Board:
 
     # ---- what sessions report
 
-    def joined(self, session: Session) -> None:
+    def joined(self, session: Caller) -> None:
         """A new session. It is shown once the page has said who it is."""
         control = Control(self._epoch, self.lock_all)
         phone = BoardPhone(control, self._clock())
         phone.session = session
         self._of[session] = phone
 
-    def heard(self, session: Session, message: Message, at_s: float) -> None:
+    def heard(self, session: Caller, message: Message, at_s: float) -> None:
         """A message of the page, received at `at_s` of the server's clock."""
         phone = self._named(session)
         if phone is None:
@@ -102,7 +127,7 @@ class Board:
             self._pair(phone, message.film)
         self._renew(phone)
 
-    def told(self, session: Session, message: dict[str, Any]) -> None:
+    def told(self, session: Caller, message: dict[str, Any]) -> None:
         """A message that went to the page."""
         if message["type"] != "guidance":
             return
@@ -111,13 +136,13 @@ class Board:
             phone.shown = message
             self._renew(phone)
 
-    def presence(self, session: Session) -> None:
+    def presence(self, session: Caller) -> None:
         """The phone is heard again, or no longer."""
         phone = self._named(session)
         if phone is not None:
             self._renew(phone)
 
-    def ended(self, session: Session) -> None:
+    def ended(self, session: Caller) -> None:
         """The session is over."""
         phone = self._of.pop(session, None)
         if phone is not None and phone.session is session:
@@ -211,7 +236,7 @@ class Board:
 
     # ---- inside
 
-    def _named(self, session: Session) -> BoardPhone | None:
+    def _named(self, session: Caller) -> BoardPhone | None:
         """The phone of a session, once it has said who it is; a known one takes the session."""
         phone = self._of.get(session)
         if phone is None:

@@ -15,6 +15,7 @@ from server.access import public, require
 from server.board import Board
 from server.planes import bgr_from_video
 from server.problems import Problem
+from server.sentence import Sentence
 from server.static import web_file
 from server.tokens import Role
 from server.wire_board import state_to_json, wish_from_json
@@ -57,9 +58,7 @@ class BoardPage:
     async def events(self, request: web.Request) -> web.StreamResponse:
         """Server-sent events: all phones first, then whatever changes, at most 5 Hz a phone."""
         if len(self._open) >= MAX_BOARDS:
-            raise Problem(
-                503, "Service Unavailable", f"{MAX_BOARDS} boards are open already. Close one."
-            )
+            raise Problem(503, "Service Unavailable", Sentence("http.boards", n=MAX_BOARDS))
         response = web.StreamResponse(
             headers={"Content-Type": "text/event-stream", "Cache-Control": "no-store"}
         )
@@ -99,16 +98,16 @@ class BoardPage:
         """`?phone=ID`: the last analysed picture with its rods, drawn only now (JPEG)."""
         phone = self._board.find(request.query.get("phone", ""))
         if phone is None or phone.session is None:
-            raise Problem(404, "Not Found", "This phone is not connected just now.")
+            raise Problem(404, "Not Found", Sentence("http.phone-away"))
         if not phone.pictures:
             raise Problem(
                 403,
                 "Forbidden",
-                "This phone shows no pictures to the board: that is switched off in its setup.",
+                Sentence("http.hidden"),
             )
         latest = phone.session.latest
         if latest is None or time.perf_counter() - latest.arrived.at_s > STILL_OLD_S:
-            raise Problem(404, "Not Found", "No picture has come from this phone just now.")
+            raise Problem(404, "Not Found", Sentence("http.no-picture"))
         jpeg = await asyncio.to_thread(_drawn, latest)
         return web.Response(
             body=jpeg, content_type="image/jpeg", headers={"Cache-Control": "no-store"}
@@ -118,11 +117,11 @@ class BoardPage:
     async def control(self, request: web.Request) -> web.Response:
         """The coach's wish as JSON (`server.wire_board.wish_from_json`)."""
         if request.content_type != "application/json":
-            raise Problem(415, "Unsupported Media Type", "Send the wish as application/json.")
+            raise Problem(415, "Unsupported Media Type", Sentence("http.json-type"))
         try:
             wish = wish_from_json(json.loads(await request.text()))
         except (ValueError, RecursionError) as wrong:
-            raise Problem(400, "Bad Request", "The wish was not JSON. Reload the page.") from wrong
+            raise Problem(400, "Bad Request", Sentence("http.json")) from wrong
         except SetupError as wrong:
             raise Problem(400, "Bad Request", str(wrong)) from wrong
         count, film = self._board.wish(wish)

@@ -12,9 +12,11 @@ import numpy as np
 
 from server import lens_words, wire_lens
 from server.fields import printable
+from server.language import add_option, speech_of
 from server.media import MediaError, pictures
 from server.profiles import Profiles
 from server.sheet import PAPERS_MM, RULER_MM, save_sheet
+from server.words import Speech, named
 from vision.board import Board, Charuco, Chessboard, find_board, is_new, spread_out
 from vision.calibrate import BoardView, Refusal, calibrate
 from vision.errors import SetupError
@@ -74,21 +76,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     live.add_argument("--port", type=int, default=8443, help="port (default: 8443)")
     live.add_argument("--http", action="store_true", help="a browser on this machine only")
     known.add_argument("--json", action="store_true", help="the result as one JSON line")
+    add_option(parser, "--json")
 
 
 def run(args: argparse.Namespace, store: Profiles | None = None) -> int:
     """Do what was asked. Returns 0 when done, 1 when the views were refused; raises on misuse."""
     store = store or Profiles(tell=_say)
+    speech = speech_of(args)
     if args.board is not None:
         save_sheet(args.board, args.paper)
-        print(
-            f"{args.board} holds the board for {args.paper.upper()} paper. Print it at 100 %; both "
-            f"rulers must be {RULER_MM} mm long."
-        )
+        written = {"file": str(args.board), "paper": args.paper.upper(), "mm": str(RULER_MM)}
+        print(named(speech, "calibrate.sheet", **written))
         return 0
     if args.list:
         for profile in store.all():
-            print(printable(lens_words.profile_text(profile)))
+            print(printable(lens_words.profile_text(profile, speech)))
         return 0
     if args.export is not None:
         return _export(args, store)
@@ -112,7 +114,8 @@ def run(args: argparse.Namespace, store: Profiles | None = None) -> int:
 def _calibrate(args: argparse.Namespace, store: Profiles) -> int:
     if args.every < 1:
         raise SetupError(f"--every {args.every} cannot be: give a whole number from 1 up")
-    views = list(_views(args.files, _board(args), args.every))
+    speech = speech_of(args, for_machine=args.json)
+    views = list(_views(args.files, _board(args), args.every, speech))
     found = calibrate(spread_out(views))
     refused = isinstance(found, Refusal)
     if not isinstance(found, Refusal) and args.name:
@@ -120,24 +123,24 @@ def _calibrate(args: argparse.Namespace, store: Profiles) -> int:
     if args.json:
         print(wire_lens.calibration_to_json(found, None if refused else args.name))
     elif isinstance(found, Refusal):
-        print(f"REFUSED: {lens_words.refusal_text(found)}")
+        why = lens_words.refusal_text(found, speech)
+        print(named(speech, "calibrate.refused", why=why))
     else:
-        print(printable_lines(lens_words.calibration_text(found)))
-        print(
-            f"kept as {printable(args.name)}"
-            if args.name
-            else "not kept: give it a name with --name"
-        )
+        print(printable_lines(lens_words.calibration_text(found, speech)))
+        key = "calibrate.kept" if args.name else "calibrate.unkept"
+        print(named(speech, key, name=printable(args.name or "")))
     return 1 if refused else 0
 
 
-def _views(files: Sequence[str], board: Board, every: int) -> Iterator[BoardView]:
+def _views(files: Sequence[str], board: Board, every: int, speech: Speech) -> Iterator[BoardView]:
     """The board's views in all files; a file that cannot be read is told and passed over."""
     for file in files:
         path, seen, kept = Path(file), 0, None
         try:
             for picture in pictures(path, every):
-                name = f"{path.name}, picture {picture.frame}" if picture.of_clip else path.name
+                name = path.name
+                if picture.of_clip:
+                    name = named(speech, "calibrate.picture", file=name, n=str(picture.frame))
                 gray = cv2.cvtColor(picture.bgr, cv2.COLOR_BGR2GRAY).astype(np.uint8, copy=False)
                 view = find_board(gray, board, name)
                 if view is None or (picture.of_clip and not is_new(view, kept)):
@@ -148,7 +151,7 @@ def _views(files: Sequence[str], board: Board, every: int) -> Iterator[BoardView
             _say(f"{printable(file)}: {wrong}")
             continue
         if seen == 0:
-            _say(f"{printable(file)}: the board is not seen well enough")
+            _say(named(speech, "calibrate.unseen", file=printable(file)))
 
 
 def _board(args: argparse.Namespace) -> Board:
@@ -193,7 +196,8 @@ def _export(args: argparse.Namespace, store: Profiles) -> int:
         args.export.write_text(wire_lens.profiles_to_json(chosen), encoding="utf-8")
     except OSError as wrong:
         raise SetupError(f"{args.export} cannot be written ({wrong.strerror})") from wrong
-    print(f"{len(chosen)} profiles written to {args.export}")
+    done = {"n": str(len(chosen)), "file": str(args.export)}
+    print(named(speech_of(args), "calibrate.exported", **done))
     return 0
 
 
@@ -207,7 +211,8 @@ def _import(args: argparse.Namespace, store: Profiles) -> int:
     profiles = wire_lens.profiles_from_json(text)
     for profile in profiles:
         store.save(profile)
-    print(f"{len(profiles)} profiles read from {args.bring}")
+    done = {"n": str(len(profiles)), "file": str(args.bring)}
+    print(named(speech_of(args), "calibrate.imported", **done))
     return 0
 
 

@@ -9,19 +9,20 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from server import lens_words, serve
+from server.language import speech_of
 from server.profiles import Profiles
+from server.words import PLAIN, Speech, named
 from vision.board import Board
 from vision.board_live import BoardState, board_step
 from vision.calibrate import Calibration
 from vision.errors import SetupError, TeesquareError
 from vision.live import LiveReading, LiveState
 from vision.profile import LensKey, Profile, from_calibration
-from vision.reading import Reading, Verdict
+from vision.read import not_found
 from vision.rods import NotFound, Reason
 
 if TYPE_CHECKING:
     from vision.frame import Frame
-    from vision.hint import Hint
     from vision.setup import Setup
 
 
@@ -32,8 +33,14 @@ class BoardWatch:
     """
 
     def __init__(
-        self, store: Profiles, name: str, board: Board, tell: Callable[[str], None]
+        self,
+        store: Profiles,
+        name: str,
+        board: Board,
+        tell: Callable[[str], None],
+        speech: Speech = PLAIN,
     ) -> None:
+        self._speech = speech
         self.found: Calibration | None = None
         self._store = store
         self._name = name
@@ -49,18 +56,13 @@ class BoardWatch:
         return None
 
     def analyse(
-        self,
-        state: LiveState,
-        frame: Frame,
-        setup: Setup,
-        time_s: float,
-        hints: tuple[Hint, ...] = (),
+        self, state: LiveState, frame: Frame, setup: Setup, *_: object, **__: object
     ) -> tuple[LiveState, LiveReading]:
-        """As `vision.live.step`, but for the board."""
+        """As `vision.live.step`, but for the board: the time and any hints are left aside."""
         self._state, progress = board_step(self._state, frame.y, self._board)
         if progress.found is not None and self.found is None:
             self._keep(progress.found)
-        return state, LiveReading(_nothing(setup), 0.0, board=progress)
+        return state, LiveReading(not_found(NotFound(Reason.NO_RODS), setup), 0.0, board=progress)
 
     def _keep(self, found: Calibration) -> None:
         self.found = found
@@ -72,34 +74,19 @@ class BoardWatch:
             self.found = None
             self._state = replace(self._state, found=None)
             raise
-        self._tell(lens_words.calibration_text(found))
-        self._tell(f"kept as {self._name}. Ctrl-C ends.")
-
-
-def _nothing(setup: Setup) -> Reading:
-    return Reading(
-        setup=setup,
-        verdict=Verdict.NOT_FOUND,
-        rods=NotFound(Reason.NO_RODS),
-        placement=None,
-        layout=None,
-        lens=None,
-        framing=None,
-        effect=None,
-        advice=(),
-        evidence=None,
-    )
+        self._tell(lens_words.calibration_text(found, self._speech))
+        self._tell(named(self._speech, "calibrate.kept.live", name=self._name))
 
 
 def run_live(args: argparse.Namespace, store: Profiles, board: Board) -> int:
     """Serve one phone until Ctrl-C. Returns 0 when a profile was kept, else 1."""
     if not args.name:
         raise SetupError("--live needs a name for the profile: give it with --name")
-    options = argparse.Namespace(
-        host=args.host, port=args.port, cert=None, key=None, token_hours=12.0, http=args.http
-    )
-    config, addresses = serve.configure(options)
-    watch = BoardWatch(store, args.name, board, lambda sentence: print(sentence, flush=True))
+    options = argparse.ArgumentParser()
+    serve.add_arguments(options)
+    config, addresses = serve.configure(options.parse_args([], args))
+    speech = speech_of(args)
+    watch = BoardWatch(store, args.name, board, config.tell, speech)
     config = replace(config, analyse=watch.analyse, lenses=watch.learn, max_sessions=1)
-    asyncio.run(serve.serve_until_stopped(config, addresses))
+    asyncio.run(serve.serve_until_stopped(config, addresses, speech))
     return 0 if watch.found is not None else 1

@@ -20,11 +20,12 @@ from server.batch import ERROR, Options, Result, Work, results, works
 from server.cluster import Cluster
 from server.engines import Engine, Here
 from server.fields import printable
+from server.language import add_option, chosen
 from server.manifest import Job, choose, jobs_from_files, jobs_from_manifest
 from server.profiles import Profiles
 from server.solve import Solver, VisionSolver
 from server.wire_aim import target_from_json
-from server.words import Plain, language_of, languages
+from server.words import Plain
 from vision.errors import SetupError, TeesquareError
 from vision.setup import CLUB_LENGTH_M, AimPoint, Handed, Line, Role, Setup, View
 
@@ -52,11 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     out.add_argument("--annotate", type=Path, metavar="DIR", help="write drawn pictures there")
     out.add_argument("--units", choices=("cm", "inches"), default="cm", help="default: cm")
-    out.add_argument(
-        "--language",
-        choices=languages(),
-        help="default: the environment's (LC_ALL, LC_MESSAGES, LANG), with --json English",
-    )
+    add_option(out, "--json")
     out.add_argument(
         "--every",
         type=_at_least_one,
@@ -262,9 +259,7 @@ def _facts(args: argparse.Namespace) -> dict[str, Any]:
 
 def _language(args: argparse.Namespace) -> str:
     """What was asked for; else the environment's, but for what programs read."""
-    if args.language is not None:
-        return str(args.language)
-    return "en" if args.json or args.results is not None else language_of(os.environ)
+    return chosen(args, for_machine=args.json or args.results is not None)
 
 
 def _rod_lengths(given: list[str]) -> dict[str, float]:

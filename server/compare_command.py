@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -12,11 +11,12 @@ from server import wire
 from server.again_words import label
 from server.compare_words import compare_lines, reason_text, verdict_exit
 from server.compared import Filmed, held_against, of_file, of_record, record_named
+from server.language import add_option, speech_of
 from server.manifest import jobs_from_files
 from server.records import Records, records_file
 from server.solve import Solver, VisionSolver
 from server.wire_compare import comparison_to_json
-from server.words import Plain, Speech, language_of
+from server.words import PLAIN, Speech
 from vision.errors import TeesquareError
 from vision.same_place import Other
 from vision.setup import Handed, Role, Setup, View
@@ -30,6 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("second", metavar="B", help="another one: it is told against the first")
     parser.add_argument("--json", action="store_true", help="one JSON object instead of words")
     parser.add_argument("--units", choices=("cm", "inches"), default="cm", help="default: cm")
+    add_option(parser, "--json")
     files = parser.add_argument_group("what is known of photos and clips")
     files.add_argument("--view", choices=[v.value for v in View], help="default: as the rods say")
     files.add_argument("--hand", choices=[h.value for h in Handed], help="default: right")
@@ -52,7 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
     """Returns 0 where nothing that is seen differs, 1 where it does or may, 2 on misuse."""
-    speech = _speech(args)
+    speech = speech_of(args, for_machine=args.json)
     try:
         first, second = _both(args, solver or VisionSolver())
     except TeesquareError as wrong:
@@ -65,9 +66,8 @@ def run(args: argparse.Namespace, solver: Solver | None = None) -> int:
     return code
 
 
-def compare(records: Records, a: str, b: str, *, json: bool = False, units: str = "cm") -> str:
+def compare(records: Records, a: str, b: str, speech: Speech = PLAIN, *, json: bool = False) -> str:
     """Two films of the records, in words or as JSON. Raises RecordError for an unknown one."""
-    speech = Plain(units=units)
     first, second = (_named(records, film, speech) for film in (a, b))
     return told(first, second, speech, json=json)[0]
 
@@ -96,7 +96,7 @@ def told(
 def _both(args: argparse.Namespace, solver: Solver) -> tuple[Filmed, Filmed]:
     names = (args.first, args.second)
     files = [Path(name).is_file() for name in names]
-    speech = _speech(args)
+    speech = speech_of(args, for_machine=args.json)
     records = None if all(files) else Records(records_file())
     out = []
     for name, is_file in zip(names, files, strict=True):
@@ -107,11 +107,6 @@ def _both(args: argparse.Namespace, solver: Solver) -> tuple[Filmed, Filmed]:
         else:
             out.append(_named(records, name, speech))
     return out[0], out[1]
-
-
-def _speech(args: argparse.Namespace) -> Plain:
-    """In the environment's language, but for what programs read."""
-    return Plain(args.units, "en" if args.json else language_of(os.environ))
 
 
 def _named(records: Records, film: str, speech: Speech) -> Filmed:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from server.words import INCH_M, Z95, Speech, fill
+from server.words import INCH_M, Z95, Speech, fill, named
 from vision.compare import Alike, Comparison, Number
 from vision.same_place import Other
 
@@ -30,7 +30,7 @@ def reason_text(other: Other, speech: Speech) -> str:
 def compare_lines(told: Comparison, names: tuple[str, str], moved: bool, speech: Speech) -> str:
     """The whole answer: a sentence, then a line for each thing on the film and for the place."""
     first, second = names
-    head = fill(speech, f"compare.{told.alike.value}", first=first, second=second)
+    head = named(speech, f"compare.{told.alike.value}", first=first, second=second)
     lines = [head, fill(speech, "compare.film")]
     lines += [_film_line(number, speech) for number in told.film]
     lines.append(fill(speech, "compare.place"))

@@ -47,7 +47,7 @@ def of_record(record: FilmRecord, name: str | None = None) -> Filmed:
         record.layout,
         record.steady,
         _drifted(record),
-        _kit(record),
+        record.kit,
         any(row.watch == "moved" for row in record.drift),
     )
 
@@ -119,13 +119,6 @@ def record_named(records: Records, film: str) -> FilmRecord:
         if not Path(film).suffix:
             raise
         raise RecordError(f"{film} is no file here, and no film of that name is kept") from wrong
-
-
-def _kit(record: FilmRecord) -> str:
-    if record.camera is None or not record.phone:
-        return ""
-    lengths = ",".join(f"{record.setup.length_m(role):.4f}" for role in record.setup.roles)
-    return "|".join((record.phone, record.camera.device, record.camera.lens, lengths))
 
 
 def _drifted(record: FilmRecord) -> Drifted | None:

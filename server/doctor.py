@@ -8,6 +8,7 @@ import contextlib
 import datetime as dt
 import signal
 import sys
+import textwrap
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -27,10 +28,13 @@ from server.doctor_checks import (
     check_port,
 )
 from server.firewall import firewalls
+from server.language import add_option, speech_for, speech_of
+from server.sentence import Sentence, said
+from server.words import PLAIN, Speech, named
 from vision.errors import TeesquareError
 
-PROBE_TEXT = "This phone reaches the laptop. Go back to its window."
-MARKS = {State.GOOD: "ok ", State.MIND: "?  ", State.BAD: "NO "}
+WIDE = 88  # columns
+PROBE_TEXT = Sentence("doctor.probe")
 
 
 class DoctorError(TeesquareError):
@@ -43,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--host", default="0.0.0.0", help="the server's --host, if one is given")
     parser.add_argument("--cert", type=Path, help="the server's --cert, if one is given")
     parser.add_argument("--key", type=Path, help="its --key")
+    add_option(parser)
     parser.add_argument(
         "--phone",
         action="store_true",
@@ -62,14 +67,15 @@ def run(args: argparse.Namespace) -> int:
     if not 0 < args.seconds <= 3600:
         raise DoctorError(f"--seconds {args.seconds:g} cannot be used: give 1 to 3600")
     addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
+    speech = speech_of(args)
     findings = examine(args, addresses)
     if args.phone and addresses:
-        _show(findings)
-        findings = [asyncio.run(ask_phone(addresses[0], args.host, args.seconds))]
-        _show(findings)
+        _show(findings, speech)
+        findings = [asyncio.run(ask_phone(addresses[0], args.host, args.seconds, speech))]
+        _show(findings, speech)
     else:
-        _show(findings)
-        print(_ELSEWHERE, flush=True)
+        _show(findings, speech)
+        print(f"\n{_wrapped(named(speech, 'doctor.elsewhere'))}", flush=True)
     return 1 if any(finding.state is State.BAD for finding in findings) else 0
 
 
@@ -77,7 +83,7 @@ def examine(args: argparse.Namespace, addresses: list[str]) -> list[Finding]:
     """All that can be seen from this machine alone."""
     found = check_network(addresses)
     if any(is_loopback(address) for address in addresses):
-        found = [Finding(State.BAD, "--host keeps the server to this machine.", "Leave it out.")]
+        found = [Finding(State.BAD, Sentence("doctor.host.local"), Sentence("doctor.host.leave"))]
     found.append(check_port(args.port, args.host or "0.0.0.0"))
     if args.cert is not None:
         files = CertFiles(args.cert, args.key)
@@ -88,7 +94,7 @@ def examine(args: argparse.Namespace, addresses: list[str]) -> list[Finding]:
     return found + check_firewalls(firewalls(args.port), args.port)
 
 
-async def ask_phone(address: str, host: str, seconds: float) -> Finding:
+async def ask_phone(address: str, host: str, seconds: float, speech: Speech = PLAIN) -> Finding:
     """Serve one plain page for a while and see whether anybody but this machine opens it."""
     came: asyncio.Future[str] = asyncio.get_running_loop().create_future()
     runner = web.AppRunner(probe_app(came, address), access_log=None, shutdown_timeout=0.5)
@@ -98,18 +104,19 @@ async def ask_phone(address: str, host: str, seconds: float) -> Finding:
         try:
             await site.start()
         except OSError as wrong:
-            return Finding(State.BAD, f"Nothing can listen on {host} ({wrong.strerror}).", _HOST)
+            unheard = Sentence("doctor.host.unheard", host=host, why=wrong.strerror or "")
+            return Finding(State.BAD, unheard, Sentence("doctor.host.own"))
         url = f"http://{url_host(address)}:{runner.addresses[0][1]}/"
         print(f"{qr.terminal(url)}\n\n  {url}\n", flush=True)
-        print(f"Open this with the phone, within {seconds:g} s.", flush=True)
+        print(Sentence("doctor.open", seconds=float(seconds)).said(speech), flush=True)
         with contextlib.suppress(NotImplementedError):
             loop = asyncio.get_running_loop()
             loop.add_signal_handler(signal.SIGINT, came.cancel)
         try:
             who = await asyncio.wait_for(asyncio.shield(came), seconds)
         except (TimeoutError, asyncio.CancelledError):
-            return Finding(State.BAD, "No phone came through.", _ISOLATED)
-        return Finding(State.GOOD, f"A phone came through, from {who}.", _THROUGH)
+            return Finding(State.BAD, Sentence("doctor.nobody"), Sentence("doctor.isolated"))
+        return Finding(State.GOOD, Sentence("doctor.came", who=who), Sentence("doctor.through"))
     finally:
         await runner.cleanup()
 
@@ -122,33 +129,30 @@ def probe_app(came: asyncio.Future[str], own: str) -> web.Application:
         who = request.remote or ""
         if who != own and not is_loopback(who) and not came.done():
             came.set_result(who)
-        return web.Response(text=PROBE_TEXT, headers=HEADERS)
+        text = PROBE_TEXT.said(speech_for(request))
+        return web.Response(text=text, headers=HEADERS)
 
     app = web.Application(client_max_size=1024)
     app.add_routes([web.get("/", page)])
     return app
 
 
-def _show(findings: Iterable[Finding]) -> None:
+def _show(findings: Iterable[Finding], speech: Speech) -> None:
+    marks = {state: named(speech, f"doctor.mark.{state}") for state in State}
+    wide = max(map(len, marks.values())) + 2
     for finding in findings:
-        print(f"{MARKS[finding.state]} {finding.what}", file=sys.stdout)
+        print(f"{marks[finding.state]:<{wide}}{said(finding.what, speech)}")
         if finding.todo:
-            print(f"      {finding.todo}")
+            print(_wrapped(said(finding.todo, speech), " " * (wide + 2)))
     sys.stdout.flush()
 
 
-_HOST = "Leave out --host, or give one of this machine's addresses."
-_THROUGH = (
-    "The network is well. If the page itself still does not open: go on past the warning about "
-    "the certificate, mind https:// in the address, and see that the firewall lets the server's "
-    "own port in."
-)
-_ISOLATED = (
-    "If the phone shows the right Wi-Fi's name, mobile data is off and no VPN is on, the network "
-    "keeps its guests apart (client isolation, usual in hotels, clubs and on guest Wi-Fi), or a "
-    "firewall is shut. Use the phone's own hotspot: it needs no internet."
-)
-_ELSEWHERE = (
-    "\nThis is all that can be seen from here. Whether the network itself keeps phones from "
-    "laptops (client\nisolation) only a phone can tell: teesquare doctor --phone"
-)
+def _wrapped(text: str, indent: str = "") -> str:
+    return textwrap.fill(
+        text,
+        WIDE,
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )

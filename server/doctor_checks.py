@@ -18,6 +18,7 @@ from cryptography import x509
 
 from server.certs import CertFiles, CertificateError, addresses_of, check_private
 from server.firewall import Firewall, Gate
+from server.sentence import Sentence
 
 WAIT_S = 3.0
 
@@ -45,34 +46,33 @@ def check_network(addresses: Sequence[str]) -> list[Finding]:
         return [
             Finding(
                 State.BAD,
-                "This machine is on no network.",
-                "Join the Wi-Fi that the phone is in, or the phone's own hotspot.",
+                Sentence("doctor.network.none"),
+                Sentence("doctor.network.join"),
             )
         ]
     if all(ipaddress.ip_address(a).is_link_local for a in addresses):
         return [
             Finding(
                 State.BAD,
-                f"This machine has only {addresses[0]}: the network gave it no address.",
-                "Switch Wi-Fi off and on, or use the phone's own hotspot.",
+                Sentence("doctor.network.local", address=addresses[0]),
+                Sentence("doctor.network.again"),
             )
         ]
-    found = [Finding(State.GOOD, f"This machine's address is {addresses[0]}.")]
+    found = [Finding(State.GOOD, Sentence("doctor.network.address", address=addresses[0]))]
     if not ipaddress.ip_address(addresses[0]).is_private:
         found.append(
             Finding(
                 State.MIND,
-                f"{addresses[0]} is a public address: this is not an ordinary local network.",
-                "Use the phone's own hotspot.",
+                Sentence("doctor.network.public", address=addresses[0]),
+                Sentence("doctor.network.hotspot"),
             )
         )
     if len(addresses) > 1:
         found.append(
             Finding(
                 State.MIND,
-                f"It is on several networks: {', '.join(addresses)}.",
-                "The QR code holds the first. If the phone is in another of these networks, open "
-                "the matching address, or start with --host and that address.",
+                Sentence("doctor.network.many", addresses=", ".join(addresses)),
+                Sentence("doctor.network.first"),
             )
         )
     return found
@@ -85,27 +85,27 @@ def check_port(port: int, host: str = "0.0.0.0") -> Finding:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((host, port))
-            return Finding(State.GOOD, f"Port {port} is free for `teesquare serve`.")
+            return Finding(State.GOOD, Sentence("doctor.port.free", port=port))
         except OSError as wrong:
             refused = wrong.errno
     if refused == errno.EACCES:
         return Finding(
             State.BAD,
-            f"Port {port} is not for ordinary users.",
-            "Choose one from 1024 to 65535 with --port.",
+            Sentence("doctor.port.users", port=port),
+            Sentence("doctor.port.choose"),
         )
     if refused == errno.EADDRNOTAVAIL:
         return Finding(
             State.BAD,
-            f"This machine does not have the address {host}.",
-            "Leave out --host, or give one of this machine's addresses.",
+            Sentence("doctor.host.missing", host=host),
+            Sentence("doctor.host.own"),
         )
     if is_teesquare(port):
-        return Finding(State.GOOD, f"A teesquare server is running on port {port}.")
+        return Finding(State.GOOD, Sentence("doctor.port.ours", port=port))
     return Finding(
         State.BAD,
-        f"Port {port} is taken by another program.",
-        f"End that program, or choose another port: teesquare serve --port {port + 1}",
+        Sentence("doctor.port.taken", port=port),
+        Sentence("doctor.port.other", port=port + 1),
     )
 
 
@@ -129,75 +129,70 @@ def check_certificate(
 ) -> list[Finding]:
     """Whether the certificate is there, in date, for these addresses, and its key private."""
     own = files.ca is not None
-    renew = (
-        "Start `teesquare serve` again: it makes a new one by itself."
-        if own
-        else "Get a new one from whoever made it, and give it with --cert and --key."
-    )
+    renew = Sentence("doctor.cert.renew" if own else "doctor.cert.renew.own")
     cert = _read(files.cert)
     if cert is None:
         if own and not files.cert.exists():
-            return [Finding(State.GOOD, "There is no certificate yet: the first start makes it.")]
-        return [Finding(State.BAD, f"The certificate {files.cert} cannot be read.", renew)]
+            return [Finding(State.GOOD, Sentence("doctor.cert.first"))]
+        return [Finding(State.BAD, Sentence("doctor.cert.unread", file=str(files.cert)), renew)]
     found = []
+    ended = _day(cert.not_valid_after_utc)
     if now > cert.not_valid_after_utc:
-        ended = f"{cert.not_valid_after_utc:%d %B %Y}"
-        found.append(Finding(State.BAD, f"The certificate expired on {ended}.", renew))
+        found.append(Finding(State.BAD, Sentence("doctor.cert.expired", day=ended), renew))
     if now < cert.not_valid_before_utc:
-        begins = f"{cert.not_valid_before_utc:%d %B %Y}"
+        begins = _day(cert.not_valid_before_utc)
         found.append(
             Finding(
                 State.BAD,
-                f"The certificate begins on {begins}, which is still to come.",
-                "Set this machine's clock right.",
+                Sentence("doctor.cert.early", day=begins),
+                Sentence("doctor.cert.clock"),
             )
         )
     missing = [a for a in addresses if a not in addresses_of(cert)]
     if missing and own:
         found.append(
-            Finding(State.BAD, f"The certificate does not name {', '.join(missing)}.", renew)
+            Finding(State.BAD, Sentence("doctor.cert.unnamed", missing=", ".join(missing)), renew)
         )
     elif missing:
-        names = ", ".join(_names(cert)) or "none"
+        names = ", ".join(_names(cert)) or Sentence("doctor.cert.names.none")
         found.append(
             Finding(
                 State.MIND,
-                f"The certificate does not name {', '.join(missing)} (its names: {names}).",
-                "Open the server by one of its names, or use the built-in certificate.",
+                Sentence("doctor.cert.names", missing=", ".join(missing), names=names),
+                Sentence("doctor.cert.by-name"),
             )
         )
     try:
         check_private(files.key)
     except CertificateError as wrong:
-        found.append(Finding(State.BAD, "The private key is not private.", f"{wrong}."))
+        found.append(Finding(State.BAD, Sentence("doctor.cert.key"), f"{wrong}."))
     if not found:
-        found.append(
-            Finding(
-                State.GOOD, f"The certificate is good until {cert.not_valid_after_utc:%d %B %Y}."
-            )
-        )
+        found.append(Finding(State.GOOD, Sentence("doctor.cert.good", day=ended)))
     return found
 
 
 def check_firewalls(found: Sequence[Firewall], port: int) -> list[Finding]:
     """What each firewall does with a phone's first packet."""
     if not found:
-        return [Finding(State.GOOD, "No firewall was found on this machine.")]
+        return [Finding(State.GOOD, Sentence("doctor.wall.none"))]
     out = []
     for wall in found:
         if wall.gate is Gate.OPEN:
-            out.append(Finding(State.GOOD, f"{wall.tool} lets port {port} in."))
+            out.append(Finding(State.GOOD, Sentence("doctor.wall.open", tool=wall.tool, port=port)))
         elif wall.gate is Gate.SHUT:
             out.append(
-                Finding(State.BAD, f"{wall.tool} keeps port {port} shut.", f"Open it: {wall.cure}")
+                Finding(
+                    State.BAD,
+                    Sentence("doctor.wall.shut", tool=wall.tool, port=port),
+                    Sentence("doctor.wall.cure", cure=wall.cure),
+                )
             )
         else:
             out.append(
                 Finding(
                     State.MIND,
-                    f"{wall.tool} could not be read, or has rules of its own.",
-                    "Run this again with sudo. Should a phone still not get through, "
-                    f"open it: {wall.cure}",
+                    Sentence("doctor.wall.unread", tool=wall.tool),
+                    Sentence("doctor.wall.sudo", cure=wall.cure),
                 )
             )
     return out
@@ -208,6 +203,11 @@ def _read(path: Path) -> x509.Certificate | None:
         return x509.load_pem_x509_certificate(path.read_bytes())
     except (OSError, ValueError):
         return None
+
+
+def _day(moment: dt.datetime) -> Sentence:
+    month = Sentence(f"again.month.{moment.month}")
+    return Sentence("doctor.date", day=moment.day, month=month, year=moment.year)
 
 
 def _names(cert: x509.Certificate) -> list[str]:

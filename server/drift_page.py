@@ -10,6 +10,7 @@ from aiohttp import web
 from server.access import public, require
 from server.places import Places
 from server.problems import Problem
+from server.sentence import Sentence
 from server.static import web_file
 from server.tokens import Role
 from server.wire_drift import log_to_json
@@ -52,7 +53,7 @@ class DriftPage:
         except ValueError:
             days = 0.0
         if not name or not 1 <= days <= 366:
-            raise Problem(400, "Bad Request", "Ask for a place, and for 1 to 366 days.")
+            raise Problem(400, "Bad Request", Sentence("http.drift"))
         since_s = time.time() - days * DAY_S
         rows = await asyncio.to_thread(self._places.rows, name, since_s)
         return web.json_response({"place": name, "rows": log_to_json(rows)})

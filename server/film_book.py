@@ -12,8 +12,8 @@ import cv2
 import numpy as np
 
 from server import annotate, words
+from server.drift_row import Row
 from server.drift_words import drift_text
-from server.places import Row
 from server.wire import Stated
 from vision.drift import Drift
 from vision.drift_solve import Reference

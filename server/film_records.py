@@ -11,10 +11,11 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from server.clock import StartOffset as Later
+from server.drift_row import Row
 from server.film_book import Lock, still
-from server.places import Row
 from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, StartOffset, record_of
 from server.records import Records
+from server.sentence import Sentence
 from server.wire import Stated
 
 AGAIN_S = 2.0  # between two tries of what could not be written
@@ -99,7 +100,7 @@ class FilmRecords:
             self._lost += len(self._waiting)
             self._waiting.clear()
             if self._lost:
-                self._tell(f"{self._lost} entries of the films' records are lost.")
+                self._tell(Sentence("serve.lost", n=self._lost))
                 self._lost = 0
 
     def _do(self, write: Callable[[], None]) -> None:
@@ -118,20 +119,16 @@ class FilmRecords:
             except NotKept:
                 pass  # deleted meanwhile: nothing of it is to be kept
             except SpoiltRecord as wrong:
-                self._tell(f"An entry of the films' records is lost: {wrong}.")
+                self._tell(Sentence("serve.lost.one", why=str(wrong)))
             except RecordError as wrong:
                 if self._failed_s is None:
-                    self._tell(
-                        f"The films' records cannot be written just now: {wrong}. What comes is "
-                        "held in memory and written as soon as it can be; the films themselves "
-                        "are safe on the phones."
-                    )
+                    self._tell(Sentence("serve.held", why=str(wrong)))
                 self._failed_s = self._clock()
                 return
             self._waiting.popleft()
         if self._failed_s is not None:
             self._failed_s = None
-            self._tell("The films' records are being written again; nothing was lost.")
+            self._tell(Sentence("serve.written"))
 
     def _begin(self, record: FilmRecord, picture: bytes | None) -> None:
         if not self._records.knows(record.film):
@@ -158,7 +155,7 @@ class FilmRecords:
         except NotKept:
             raise
         except RecordError as wrong:
-            self._tell(f"A film's picture was not kept: {wrong}.")
+            self._tell(Sentence("serve.unpictured", why=str(wrong)))
 
 
 def _version() -> str:

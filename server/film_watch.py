@@ -166,22 +166,17 @@ class FilmWatch:
         if sent.film is None:
             return
         try:
+            here, worth = self._locked(None, reading, frame), worth_to_json(now)
             if sent.do == "begin":
-                self._begin(sent, sent.film, reading, frame, now, stated)
+                self._begin(sent, sent.film, here, worth, stated)
             else:
-                self._finish(sent, sent.film, reading, frame, now, stated)
+                self._finish(sent, sent.film, here, worth, stated)
         except TeesquareError:
             # The film itself is on the phone; without its record it is still a film.
             logger.exception("the record of a film failed")
 
     def _begin(
-        self,
-        sent: FilmSent,
-        film: str,
-        reading: Reading,
-        frame: Frame,
-        now: Worth,
-        stated: Stated,
+        self, sent: FilmSent, film: str, here: Lock, worth: dict[str, Any], stated: Stated
     ) -> None:
         known = self._film == film
         self._film = film
@@ -191,10 +186,10 @@ class FilmWatch:
                 self._go_on(stated)
             elif self._state is None:
                 self._state = remember(LIMITS)
-            lock = self._lock or self._locked(None, reading, frame)
+            lock = self._lock or here
             if sent.since_s <= RUNNING_S:
                 lock = self._fresher(lock)
-            self._book.begin(film, sent.since_s, lock, worth_to_json(now), stated)
+            self._book.begin(film, sent.since_s, lock, worth, stated)
 
     def _go_on(self, stated: Stated) -> None:
         """A film of an earlier connection: watched against the place that was locked before it.
@@ -211,27 +206,23 @@ class FilmWatch:
             self._state = remember(LIMITS)
 
     def _finish(
-        self,
-        sent: FilmSent,
-        film: str,
-        reading: Reading,
-        frame: Frame,
-        now: Worth,
-        stated: Stated,
+        self, sent: FilmSent, film: str, here: Lock, worth: dict[str, Any], stated: Stated
     ) -> None:
         own = self._film == film
-        lock = self._lock or self._locked(None, reading, frame)
+        lock = self._lock or here
         if not own and sent.do == "end":
             # It ended while nobody here could hear of it: its record is made now, of the place that
             # the phone was locked at before, if any; this moment's says nothing of it.
-            past = self._book.lock_of(stated.who.phone) or Lock(None, _unseen(reading), frame)
+            past = self._book.lock_of(stated.who.phone) or Lock(
+                None, _unseen(here.reading), here.frame
+            )
             since_s = sent.since_s + sent.ago_s
-            self._book.begin(film, since_s, past, worth_to_json(now), stated)
+            self._book.begin(film, since_s, past, worth, stated)
         told = None if self._state is None else self._state.told
         if own and told is not None and told.watch is not Watch.LEARNING:
             self._book.sample(film, self._against_lock(told))  # where it stands at the end
         picture = still(lock, told, stated) if own and not self._anew else None
-        self._book.finish(film, sent.since_s, picture, worth_to_json(now), sent.ago_s)
+        self._book.finish(film, sent.since_s, picture, worth, sent.ago_s)
         if own:
             self._film = None
 

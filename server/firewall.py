@@ -15,6 +15,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 
+from server.sentence import Sentence
+
 WAIT_S = 5.0
 
 
@@ -66,11 +68,7 @@ def firewalls(port: int, run: Run = run_tool, platform: str = sys.platform) -> l
         said = run([tool, "--getglobalstate"])
         return [] if said is None else [_macos(said[1])]
     if platform == "win32":
-        cure = (
-            "allow Python in Windows Security, Firewall & network protection, for the network's "
-            "profile (a phone's hotspot is often 'public')"
-        )
-        return [Firewall("Windows Firewall", Gate.UNKNOWN, cure)]
+        return [Firewall("Windows Firewall", Gate.UNKNOWN, Sentence("doctor.wall.windows"))]
     readers: list[tuple[list[str], Callable[[str, int], Gate], str]] = [
         (["ufw", "status"], ufw_gate, f"sudo ufw allow {port}/tcp"),
         (
@@ -81,8 +79,11 @@ def firewalls(port: int, run: Run = run_tool, platform: str = sys.platform) -> l
         (
             ["nft", "list", "ruleset"],
             nft_gate,
-            f"let TCP port {port} in (for instance: sudo nft insert rule inet filter input tcp "
-            f"dport {port} accept)",
+            Sentence(
+                "doctor.wall.nft",
+                port=port,
+                command=f"sudo nft insert rule inet filter input tcp dport {port} accept",
+            ),
         ),
         (
             ["iptables", "-S", "INPUT"],
@@ -189,10 +190,7 @@ def iptables_gate(text: str, port: int) -> Gate:
 
 
 def _macos(text: str) -> Firewall:
-    cure = (
-        "System Settings, Network, Firewall, Options: switch off 'Block all incoming connections' "
-        "and allow Python"
-    )
+    cure = Sentence("doctor.wall.macos")
     if "disabled" in text or "State = 0" in text:
         return Firewall("macOS firewall", Gate.OPEN)
     blocks_all = "block all" in text.lower() or "State = 2" in text

@@ -145,7 +145,7 @@ def _together(
     for one in (*main, *turned):
         began_s = time.perf_counter()
         sight = sights.get(one.place) or again.get(one.place) or one.sight
-        setup = walk.known.applied(one.setup)
+        setup = one.setup.knowing(walk.known)
         view = views.get(id(sight))
         if sight is None:
             reading = solver.conclude(one.rods, one.size, setup)
@@ -189,7 +189,7 @@ def _again(
             one = missing.get((number, picture.frame))
             if one is None:
                 continue
-            setup = known.applied(one.setup)
+            setup = one.setup.knowing(known)
             rods = solver.find_again(Frame.from_bgr(picture.bgr), setup, **hints)
             if not isinstance(rods, NotFound):
                 yield one.place, Sight(rods, one.size, one.setup)

@@ -15,6 +15,7 @@ from aiohttp import web
 from aiohttp.typedefs import Middleware
 
 from server.problems import Handler, Problem
+from server.sentence import Sentence
 
 
 class Hosts:
@@ -48,14 +49,13 @@ class Hosts:
             raise Problem(
                 421,
                 "Misdirected Request",  # RFC 9110, section 15.5.20
-                "This server does not answer to that name. Open the address shown by the QR code, "
-                "or start it with --allow-host and the name.",
+                Sentence("http.host"),
             )
         if not self._may_ask(request, host[0]):
             raise Problem(
                 403,
                 "Forbidden",
-                "Another page asked for this, and may not. Open the address shown by the QR code.",
+                Sentence("http.origin"),
             )
 
     def cors(self, request: web.Request) -> dict[str, str]:

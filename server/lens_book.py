@@ -8,6 +8,7 @@ from concurrent.futures import Executor
 from dataclasses import replace
 
 from server.fields import printable
+from server.sentence import Sentence
 from vision.profile import LensKey, Profile
 from vision.setup import Setup
 
@@ -46,10 +47,13 @@ class LensBook:
 
 
 def _sentence(key: LensKey, profile: Profile | None) -> str:
-    which = (
-        f'device "{printable(key.device)}", lens "{printable(key.lens)}", '
-        f"{key.long_px} x {key.short_px}"
+    lens = Sentence(
+        "serve.lens.key",
+        device=printable(key.device),
+        lens=printable(key.lens),
+        long=key.long_px,
+        short=key.short_px,
     )
     if profile is None:
-        return f"The phone's lens has no profile ({which}). `teesquare calibrate` makes one."
-    return f"The phone's lens has the profile {printable(profile.name)} ({which})."
+        return Sentence("serve.lens.none", lens=lens)
+    return Sentence("serve.lens", name=printable(profile.name), lens=lens)

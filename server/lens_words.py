@@ -1,16 +1,15 @@
-"""What `calibrate` and the page say about lenses, from `web/texts/LANGUAGE/guidance.json`."""
+"""What `calibrate` and the page say about lenses, from `web/texts`."""
 
 from __future__ import annotations
 
 import math
 
-from server.words import Z95, Plain, Speech, fill
+from server.words import PLAIN, Z95, Plain, Speech, fill, named, pointed
 from vision.board_live import BoardProgress
 from vision.calibrate import Calibration, Fault, Refusal
 from vision.coverage import CoverageHint
-from vision.profile import Made, Profile
+from vision.profile import Profile
 
-_PLAIN = Plain()
 _ANGLES = (Fault.NO_TILT, Fault.SAME_TILT)
 # Arrows that the page can draw; a board goes the way the arrow points.
 _ARROWS = {
@@ -25,7 +24,7 @@ _ARROWS = {
 _PIXELS = (Fault.RESIDUAL, Fault.HELD_BACK)
 
 
-def refusal_text(refusal: Refusal, speech: Speech = _PLAIN) -> str:
+def refusal_text(refusal: Refusal, speech: Speech = PLAIN) -> str:
     """Why a set of views was refused, and what to do, in sentences."""
     found, limit = (_amount(refusal.fault, v) for v in (refusal.found, refusal.limit))
     said = fill(speech, f"lens.refused.{refusal.fault.value}", found=found, limit=limit)
@@ -42,47 +41,56 @@ def _amount(fault: Fault, value: float) -> str:
     return f"{value:.0f}"
 
 
-def hint_texts(hints: tuple[CoverageHint, ...], speech: Speech = _PLAIN) -> list[str]:
+def hint_texts(hints: tuple[CoverageHint, ...], speech: Speech = PLAIN) -> list[str]:
     """What further views should show, one sentence each."""
     return [fill(speech, f"lens.hint.{hint.value}") for hint in hints]
 
 
-def calibration_text(found: Calibration, speech: Speech = _PLAIN) -> str:
+def calibration_text(found: Calibration, speech: Speech = PLAIN) -> str:
     """The result for a terminal: the lens, each view's residual, the check."""
-    width, height = found.size
-    k1, k2, p1, p2, k3 = found.bend
+    width, height = (str(side) for side in found.size)
     used = [view for view in found.views if view.used]
-    corners = sum(view.corners for view in used)
+    corners = str(sum(view.corners for view in used))
+    focal, sigma = f"{found.focal_px:.2f}", f"{found.focal_sigma_px:.2f}"
+    x, y = (f"{side:.2f}" for side in found.centre_px)
+    bend = dict(zip(("k1", "k2", "p1", "p2", "k3"), found.bend, strict=True))
+    bent = {name: f"{bend[name]:.{5 if name[0] == 'p' else 4}f}" for name in bend}
+    rms, worst = f"{found.rms_px:.3f}", f"{found.held_back_px:.3f}"
     lines = [
-        f"focal length {found.focal_px:.2f} px (sigma {found.focal_sigma_px:.2f}) in pictures of "
-        f"{width} x {height}",
-        f"principal point {found.centre_px[0]:.2f}, {found.centre_px[1]:.2f} px (sigma "
-        f"{found.centre_sigma_px:.2f})",
-        f"distortion k1 {k1:.4f} (sigma {found.k1_sigma:.4f}), k2 {k2:.4f}, p1 {p1:.5f}, "
-        f"p2 {p2:.5f}, k3 {k3:.4f}",
-        f"residual {found.rms_px:.3f} px rms over {len(used)} views with {corners} corners; "
-        f"each view held back in turn: at worst {found.held_back_px:.3f} px",
+        fill(speech, "calibrate.focal", focal=focal, sigma=sigma, width=width, height=height),
+        fill(speech, "calibrate.centre", x=x, y=y, sigma=f"{found.centre_sigma_px:.2f}"),
+        fill(speech, "calibrate.bend", sigma=f"{found.k1_sigma:.4f}", **bent),
+        fill(speech, "calibrate.rms", rms=rms, views=str(len(used)), corners=corners, worst=worst),
     ]
     for view in found.views:
-        said = (
-            f"{view.rms_px:.3f} px, held back {view.held_back_px:.3f} px, tilted "
-            f"{math.degrees(view.tilt_rad):.0f}°"
-            if view.used
-            else f"{view.rms_px:.3f} px: left out, it does not fit the others"
+        what = fill(
+            speech,
+            "calibrate.view.used" if view.used else "calibrate.view.unused",
+            rms=f"{view.rms_px:.3f}",
+            worst=f"{view.held_back_px:.3f}",
+            tilt=f"{math.degrees(view.tilt_rad):.0f}°",
         )
-        lines.append(f"  {view.name}: {view.corners} corners, {said}")
-    lines += [f"could be better: {hint}" for hint in hint_texts(found.hints, speech)]
+        seen = {"name": view.name, "corners": str(view.corners), "what": what}
+        lines.append(named(speech, "calibrate.view", **seen))
+    lines += [fill(speech, "calibrate.better", hint=h) for h in hint_texts(found.hints, speech)]
     return "\n".join(lines)
 
 
-def profile_text(profile: Profile) -> str:
+def profile_text(profile: Profile, speech: Speech = PLAIN) -> str:
     """One line about a profile."""
     key = profile.key
-    of = "board views" if profile.made is Made.BOARD else "first looks"
-    return (
-        f"{profile.name}: focal length {profile.focal_px:.1f} px (sigma {profile.sigma_px:.1f}) "
-        f"at {key.long_px} x {key.short_px}, from {profile.views} {of}; device "
-        f"{key.device or '(none)'}, lens {key.lens or '(none)'}"
+    nameless = fill(speech, "calibrate.profile.nameless")
+    return named(
+        speech,
+        "calibrate.profile",
+        name=profile.name,
+        focal=pointed(f"{profile.focal_px:.1f}", speech),
+        sigma=pointed(f"{profile.sigma_px:.1f}", speech),
+        long=str(key.long_px),
+        short=str(key.short_px),
+        what=fill(speech, f"calibrate.profile.{profile.made.value}", n=str(profile.views)),
+        device=key.device or nameless,
+        lens=key.lens or nameless,
     )
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 from server.messages import LookSent
+from server.sentence import Sentence
 from server.wire import Stated
 from server.wire_look import look_to_json
 from vision.again import find_again
@@ -88,7 +89,7 @@ class LookWatch:
         if known is None or known.size != (frame.width, frame.height):
             return None, None
         self._state = self._state.looked(time_s)
-        found = find_again(frame, known.applied(setup))
+        found = find_again(frame, setup.knowing(known))
         return (found, None) if isinstance(found, Rods) else (None, None)
 
     def _remember(self, camera: LensKey | None) -> None:
@@ -109,4 +110,4 @@ class LookWatch:
         except TeesquareError as wrong:
             self._tell(str(wrong))
             return
-        self._tell(f"The first look measured the lens: {lens.focal_px:.0f} px.")
+        self._tell(Sentence("serve.looked", focal=round(lens.focal_px)))

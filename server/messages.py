@@ -210,10 +210,13 @@ def write_message(message: dict[str, Any]) -> str:
     return json.dumps(message, separators=(",", ":"), allow_nan=False, ensure_ascii=False)
 
 
-def pong(ping: Ping, received_s: float, sent_s: float) -> dict[str, Any]:
-    """The answer to a ping, with the server's own times of both (RFC 5905: T2 and T3)."""
+def pong(ping: Ping, received_s: float, sent_s: float, fps: int) -> dict[str, Any]:
+    """The answer to a ping, with the server's own times of both (RFC 5905: T2 and T3).
+
+    `fps`: how many pictures a second the phone shall send.
+    """
     times = {"received_s": round(received_s, 6), "sent_s": round(sent_s, 6)}
-    return {"type": "pong", "t_ms": ping.t_ms} | times
+    return {"type": "pong", "t_ms": ping.t_ms, "fps": fps} | times
 
 
 def problem(text: str, seq: int | None = None) -> dict[str, Any]:

@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 
+from server.drift_row import Row
 from server.messages import PlaceSent
-from server.places import Places, PlacesError, Row
+from server.places import Places, PlacesError
 from server.wire_drift import drift_to_json
 from server.words import Speech
 from vision.drift import Drift, DriftState, Limits, Watch, look, remember, watch_again

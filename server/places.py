@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from server.database import Database, Kind
+from server.drift_row import Row
 from server.wire_drift import reference_from_json, reference_to_json
 from vision.drift_solve import Reference
 from vision.errors import TeesquareError
@@ -25,20 +25,6 @@ _DRIFT_OF = "create index if not exists drift_of on drift (place, at_s)"
 
 class PlacesError(TeesquareError):
     """The file of places cannot be used."""
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One entry of the log: `at_s` Unix time, and one sigma of way and turn.
-
-    `six`: moved right, forward, up (m), turned right, up, clockwise (rad); None where not known.
-    """
-
-    at_s: float
-    watch: str
-    six: tuple[float, ...] | None = None
-    sigma_m: float | None = None
-    sigma_rad: float | None = None
 
 
 _KIND = Kind(

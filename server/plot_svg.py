@@ -67,11 +67,15 @@ def time_plot(
     *,
     lasts: float,
     seconds: str,
+    pointed: Callable[[str], str] = str,
     band: Band | None = None,
     marks: Sequence[Mark] = (),
     blanks: Sequence[Blank] = (),
 ) -> Markup:
-    """One quantity over `lasts` seconds: its line, its spread as a grey ribbon, what is allowed."""
+    """One quantity over `lasts` seconds: its line, its spread as a grey ribbon, what is allowed.
+
+    `pointed` gives a number the language's decimal point.
+    """
     known = [p for p in points if math.isfinite(p.value)]
     limits = [v for p in known for v in (p.value, p.value - _finite(p), p.value + _finite(p))]
     if band is not None:
@@ -88,7 +92,7 @@ def time_plot(
         tall = HEIGHT - TOP - BOTTOM
         out.append(tag("rect", x=x(blank.begin), y=TOP, width=wide, height=tall, fill="#efefef"))
     out += [_ribbon(part, x, scale) for part in _parts(known) if len(part) > 1]
-    out += _axis(scale)
+    out += _axis(scale, pointed)
     if band is not None:
         for value in (band.low, band.high):
             out.append(_line((LEFT, scale.y(value)), (WIDTH - RIGHT, scale.y(value)), 1.5, "7 5"))
@@ -108,12 +112,18 @@ def time_plot(
     step = nice(end / 5)
     last = math.floor(end / step + 1e-6)
     for k in range(last + 1):
-        words = f"{plain(k * step)} {seconds}" if k == last else plain(k * step)
+        number = pointed(plain(k * step))
+        words = f"{number} {seconds}" if k == last else number
         out.append(_text(x(k * step), HEIGHT - 10, words, "middle"))
     return _svg(title, HEIGHT, out)
 
 
-def rows_plot(title: str, rows: Sequence[Row], band: Band | None = None) -> Markup:
+def rows_plot(
+    title: str,
+    rows: Sequence[Row],
+    band: Band | None = None,
+    pointed: Callable[[str], str] = str,
+) -> Markup:
     """Values under one another, each a dot with its 95 % interval, over a zero line."""
     left = 74.0
     low, high = (band.low, band.high) if band is not None else (0.0, 0.0)
@@ -128,7 +138,7 @@ def rows_plot(title: str, rows: Sequence[Row], band: Band | None = None) -> Mark
     for value in scale.ticks:
         at = scale.y(value)
         out.append(_line((at, TOP), (at, bottom), 2.0 if value == 0 else 0.5))
-        out.append(_text(at, bottom + 20, plain(value), "middle"))
+        out.append(_text(at, bottom + 20, pointed(plain(value)), "middle"))
     if band is not None:
         for value in (band.low, band.high):
             out.append(_line((scale.y(value), TOP), (scale.y(value), bottom), 1.5, "7 5"))
@@ -182,13 +192,13 @@ def _svg(title: str, height: float, children: list[Markup]) -> Markup:
     )
 
 
-def _axis(scale: _Scale) -> list[Markup]:
+def _axis(scale: _Scale, pointed: Callable[[str], str]) -> list[Markup]:
     out = []
     for value in scale.ticks:
         y = scale.y(value)
         zero = abs(value) < 1e-9
         out.append(_line((LEFT, y), (WIDTH - RIGHT, y), 1.5 if zero else 0.5))
-        out.append(_text(LEFT - 8, y + 5, plain(value), "end"))
+        out.append(_text(LEFT - 8, y + 5, pointed(plain(value)), "end"))
     return out
 
 

@@ -8,22 +8,23 @@ from collections.abc import Awaitable, Callable, Mapping
 
 from aiohttp import web
 
+from server.language import speech_for
+from server.sentence import Sentence, said
+from server.words import Speech
 from vision.errors import TeesquareError
 
 logger = logging.getLogger(__name__)
 
 Handler = Callable[[web.Request], Awaitable[web.StreamResponse]]
 
-# What to do about errors that the web framework itself finds.
-_SENTENCES = {
-    404: "There is nothing at this address. Open the address shown by the QR code again.",
-    405: "This address does not take that kind of request.",
-    413: "The request is too large for this server. Send less.",
-}
+_FOUND = (404, 405, 413)  # errors that the web framework itself finds
 
 
 class Problem(TeesquareError):
-    """An error that is answered over HTTP: status, short title, plain detail, extra headers."""
+    """An error that is answered over HTTP: status, short title, plain detail, extra headers.
+
+    A detail that is a Sentence is told in the language of whoever asked.
+    """
 
     def __init__(
         self,
@@ -38,9 +39,13 @@ class Problem(TeesquareError):
         self.detail = detail
         self.headers = dict(headers or {})
 
-    def response(self) -> web.Response:
-        """The answer; `type` is left out and so means about:blank (RFC 9457, section 3.1.1)."""
-        body = {"title": self.title, "status": self.status, "detail": self.detail}
+    def response(self, speech: Speech) -> web.Response:
+        """The answer; `type` is left out and so means about:blank (RFC 9457, section 3.1.1).
+
+        Its detail is in the language of `speech` where it is a Sentence.
+        """
+        detail = said(self.detail, speech)
+        body = {"title": self.title, "status": self.status, "detail": detail}
         return web.Response(
             status=self.status,
             text=json.dumps(body),
@@ -55,18 +60,15 @@ async def problems(request: web.Request, handler: Handler) -> web.StreamResponse
     try:
         return await handler(request)
     except Problem as problem:
-        return problem.response()
+        return problem.response(speech_for(request))
     except web.HTTPException as problem:
         if problem.status < 400:
             raise
         kept = {k: v for k, v in problem.headers.items() if k == "Allow"}
-        detail = _SENTENCES.get(problem.status, problem.reason)
-        return Problem(problem.status, problem.reason, detail, kept).response()
+        known = problem.status in _FOUND
+        detail = Sentence(f"http.{problem.status}") if known else problem.reason
+        return Problem(problem.status, problem.reason, detail, kept).response(speech_for(request))
     except Exception:
         logger.exception("%s %s failed", request.method, request.path)
-        return Problem(
-            500,
-            "Internal Server Error",
-            "The server failed on this request; its own window says why. Try once more, then "
-            "start `teesquare serve` again.",
-        ).response()
+        failed = Problem(500, "Internal Server Error", Sentence("http.500"))
+        return failed.response(speech_for(request))

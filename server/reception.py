@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import queue
 import threading
 from typing import Any
@@ -25,6 +26,7 @@ from aiortc.rate import RemoteBitrateEstimator
 logger = logging.getLogger(__name__)
 
 MOST_WAITING = 20  # coded pictures: 0.7 s at 30 a second
+REDUCE_EVERY_MS = 200  # two estimates at least so far apart
 ASK_EVERY = 15  # pictures dropped before a key picture is asked for again
 
 
@@ -32,13 +34,16 @@ class ThriftyEstimator(RemoteBitrateEstimator):
     """The library's estimate of the way's bitrate, asked once a millisecond instead of a packet.
 
     Its clock counts milliseconds and its groups are of 5: packets of one millisecond of arrival
-    come to one with all their bytes, which are added with the next.
+    come to one with all their bytes, which are added with the next. While it takes the way for
+    overused it has a new estimate with every packet, and each is a message to the phone: most are
+    held back, as a sender can follow none sooner than its words take to come and go.
     """
 
     def __init__(self) -> None:
         super().__init__()
         self._at_ms: int | None = None
         self._held = 0
+        self._told_ms = -math.inf
 
     def add(
         self, arrival_time_ms: int, abs_send_time: int, payload_size: int, ssrc: int
@@ -50,6 +55,9 @@ class ThriftyEstimator(RemoteBitrateEstimator):
         self._at_ms = arrival_time_ms
         size, self._held = payload_size + self._held, 0
         told: tuple[int, list[int]] | None = super().add(arrival_time_ms, abs_send_time, size, ssrc)
+        if told is None or 0 <= arrival_time_ms - self._told_ms < REDUCE_EVERY_MS:
+            return None
+        self._told_ms = arrival_time_ms
         return told
 
 

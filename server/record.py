@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import secrets
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -12,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from server.places import Row
+from server.drift_row import Row
 from vision.effect import Effect
 from vision.errors import TeesquareError
 from vision.placement import Layout, Placement
@@ -99,12 +98,8 @@ class FilmRecord:
 
     @property
     def kit(self) -> str:
-        """Phone, lens and rods in one word; "" where the lens is not known."""
-        if self.camera is None:
-            return ""
-        rods = ",".join(f"{self.setup.length_m(role):.3f}" for role in self.setup.roles)
-        focal = "" if self.lens is None else self.lens.source.value
-        return "|".join((self.phone, self.camera.device, self.camera.lens, rods, focal))
+        """Phone, lens and rods in one word."""
+        return kit_of(self.phone, self.camera, self.setup)
 
     @property
     def standing(self) -> Standing | None:
@@ -115,9 +110,16 @@ class FilmRecord:
         return Standing(self.placement, shared, self.kit)
 
 
-def new_film() -> str:
-    """A name for a film that no other has."""
-    return secrets.token_urlsafe(12)
+def kit_of(phone: str, camera: LensKey | None, setup: Setup) -> str:
+    """Phone, lens and rods in one word, the same for the same kit; "" where one is not known.
+
+    Rods whose length was not stated are like others of which nobody stated any, and like none else.
+    """
+    if not phone or camera is None:
+        return ""
+    stated = (setup.rod_lengths_m.get(role) for role in setup.roles)
+    rods = ",".join("" if length is None else f"{length:.4f}" for length in stated)
+    return "|".join((phone, camera.device, camera.lens, rods))
 
 
 def person(name: str) -> str:

@@ -9,7 +9,7 @@ import re
 import shutil
 import sqlite3
 import tempfile
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from datetime import time as clock_time
@@ -18,8 +18,9 @@ from typing import Any
 
 from server.certs import data_dir
 from server.database import Database, Kind
-from server.places import Row
+from server.drift_row import Row
 from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord, StartOffset, clean, person
+from server.stills import Stills
 from server.wire_record import record_from_text, record_text
 
 _FILMS = """
@@ -53,7 +54,6 @@ _KIND = Kind(
     migrations=MIGRATIONS,
     wal=True,
 )
-ENDINGS = {b"\xff\xd8\xff": "jpg", b"\x89PNG": "png"}
 HASTY_S = 0.2  # so long a picture's thread may wait for another program
 FIRST_YEAR, LAST_YEAR = 1970, 2999
 
@@ -69,6 +69,17 @@ class Deleted:
     stills: int = 0
     samples: int = 0
     kept_aside: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The films that were asked for, newest first, and those whose records cannot be read.
+
+    `unread`: each film's name with the reason in a sentence.
+    """
+
+    films: list[FilmRecord]
+    unread: list[tuple[str, str]]
 
 
 def records_file() -> Path:
@@ -93,6 +104,7 @@ class Records:
         self._passing = None if file else Path(tempfile.mkdtemp(prefix="teesquare-"))
         self.file = file or Path(self._passing or "") / "records.sqlite"
         self.stills = self.file.with_name(self.file.name + ".stills")
+        self._pictures = Stills(self.stills)
         self._tell = tell
         self._db = Database(self.file, _KIND, tell, busy_s)
 
@@ -143,10 +155,6 @@ class Records:
             self._write(db, record)
         return record
 
-    def set_worth(self, film: str, worth: Mapping[str, Any]) -> None:
-        """What the film is worth."""
-        self.amend(film, worth=worth)
-
     def set_offset(self, film: str, offset: StartOffset) -> None:
         """How much later than another film this one began."""
         self.amend(film, offset=offset)
@@ -186,10 +194,11 @@ class Records:
             raise _unknown(film)
         return record_from_text(row[0], drift)
 
-    def search(
+    def find(
         self,
         text: str = "",
         *,
+        drift: bool = False,
         films: Sequence[str] | None = None,
         phone: str | None = None,
         player: str | None = None,
@@ -198,11 +207,11 @@ class Records:
         since_s: float | None = None,
         until_s: float | None = None,
         limit: int | None = 1000,
-    ) -> list[FilmRecord]:
-        """Records without their drift samples, newest first; `text` words that all must be there.
+    ) -> Found:
+        """What fits; `text`: words that all must be there; `drift`: with the drift samples.
 
         Sought in player, bay, view, hand, date (2026-11-25) and the film's name. `player` and `bay`
-        whole, but for letter case and spaces. A record that cannot be read is left out (`unread`).
+        whole, but for letter case and spaces.
         """
         where = ["1"]
         values: list[str | float] = []
@@ -226,72 +235,41 @@ class Records:
         with self._db.open() as db:
             db.create_function("person", 1, person, deterministic=True)
             rows = db.execute(
-                f"SELECT record FROM films WHERE {' AND '.join(where)} ORDER BY begun_s DESC, film "
-                "LIMIT ?",
+                f"SELECT film, record FROM films WHERE {' AND '.join(where)} "
+                "ORDER BY begun_s DESC, film LIMIT ?",
                 (*values, -1 if limit is None else limit),
             ).fetchall()
-        out = []
-        for (text_of,) in rows:
-            with contextlib.suppress(SpoiltRecord):
-                out.append(record_from_text(text_of))
-        return out
+            found = Found([], [])
+            for film, record in rows:
+                samples = _drift_of(db, film) if drift else ()
+                try:
+                    found.films.append(record_from_text(record, samples))
+                except SpoiltRecord as wrong:
+                    found.unread.append((str(film), str(wrong)))
+        return found
 
-    def unread(self) -> list[tuple[str, str]]:
-        """The films whose records cannot be read, each with the reason in a sentence."""
-        with self._db.open() as db:
-            rows = db.execute("SELECT film, record FROM films ORDER BY begun_s").fetchall()
-        out = []
-        for film, text in rows:
-            try:
-                record_from_text(text)
-            except SpoiltRecord as wrong:
-                out.append((str(film), str(wrong)))
-        return out
+    def search(self, text: str = "", **asked: Any) -> list[FilmRecord]:
+        """The readable films of `find`."""
+        return self.find(text, **asked).films
 
     def whole(self, **asked: Any) -> list[FilmRecord]:
-        """As `search`, with the drift samples: for exports and reports."""
-        found = self.search(**asked)
-        with self._db.open() as db:
-            return [replace(record, drift=_drift_of(db, record.film)) for record in found]
+        """The readable films of `find` with their drift samples: for exports and reports."""
+        return self.find(**asked, drift=True).films
 
     # ---- stills
 
     def keep_still(self, film: str, data: bytes) -> None:
         """Keep the film's still (JPEG or PNG). Raises RecordError."""
-        ending = next((end for head, end in ENDINGS.items() if data.startswith(head)), None)
-        if ending is None:
-            raise RecordError("a still is neither JPEG nor PNG: give one of these")
         self.get(film)
-        part = self.stills / f"{film}.part"
-        try:
-            self.stills.mkdir(mode=0o700, parents=True, exist_ok=True)
-            with part.open("wb") as out:
-                part.chmod(0o600)
-                out.write(data)
-                out.flush()
-                os.fsync(out.fileno())
-            self._wipe(film, but=part)
-            part.replace(self.stills / f"{film}.{ending}")
-        except OSError as wrong:
-            with contextlib.suppress(OSError):
-                part.unlink()
-            raise RecordError(
-                f"the record of film {film} is kept, but its still is not "
-                f"({wrong.strerror or wrong}): make room on the disk"
-            ) from wrong
+        self._pictures.keep(film, data)
 
     def still(self, film: str) -> tuple[bytes, str] | None:
         """The film's still and its type ("image/jpeg"), None without one."""
-        for ending in ENDINGS.values():
-            with contextlib.suppress(FileNotFoundError):
-                data = (self.stills / f"{film}.{ending}").read_bytes()
-                return data, "image/png" if ending == "png" else "image/jpeg"
-        return None
+        return self._pictures.read(film)
 
     def still_file(self, film: str) -> str | None:
         """Where the film's still lies, None without one."""
-        files = (self.stills / f"{film}.{ending}" for ending in ENDINGS.values())
-        return next((str(file) for file in files if file.is_file()), None)
+        return self._pictures.file(film)
 
     # ---- forgetting
 
@@ -324,7 +302,7 @@ class Records:
         stills = samples = 0
         try:
             for film in films:
-                stills += self._wipe(film)
+                stills += self._pictures.wipe(film)
         except OSError as wrong:
             raise RecordError(
                 f"a still cannot be deleted ({wrong.strerror or wrong}): nothing else was, check "
@@ -347,24 +325,6 @@ class Records:
                     "the records are deleted, but traces may remain in the file while another "
                     "program has it open: end it and run `teesquare records scrub`"
                 )
-
-    def _wipe(self, film: str, but: Path | None = None) -> int:
-        """Remove a film's stills, overwritten first; nothing more can be done on a flash disk.
-
-        Gives how many there were.
-        """
-        wiped = 0
-        for ending in (*ENDINGS.values(), "part"):
-            file = self.stills / f"{film}.{ending}"
-            if file == but or not file.exists():
-                continue
-            with file.open("r+b") as out:
-                out.write(b"\0" * file.stat().st_size)
-                out.flush()
-                os.fsync(out.fileno())
-            file.unlink()
-            wiped += 1
-        return wiped
 
     def _write(self, db: sqlite3.Connection, record: FilmRecord) -> None:
         day = day_of(record)

@@ -13,14 +13,15 @@ from collections.abc import Callable
 from datetime import date, datetime
 from pathlib import Path
 
-from server import words
 from server.compare_command import compare
 from server.fields import printable
-from server.record import FilmRecord, NotKept, RecordError, clean
-from server.records import Deleted, Records, day_from_text, days_s, records_file
+from server.language import add_option, speech_of
+from server.record import NotKept, RecordError, clean
+from server.records import Deleted, Found, Records, day_from_text, days_s, records_file
 from server.records_words import deleted_text, line
 from server.report_page import report_html
 from server.wire_record import record_to_json, records_to_csv, records_to_json
+from server.words import named
 
 LISTED = 50
 _VIEWS = ("face-on", "down-the-line")
@@ -31,7 +32,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", required=True, metavar="ACTION")
 
     def action(name: str, summary: str) -> argparse.ArgumentParser:
-        return actions.add_parser(name, help=summary, description=summary.capitalize() + ".")
+        made = actions.add_parser(name, help=summary, description=summary.capitalize() + ".")
+        add_option(made)
+        return made
 
     listing = action("list", "the films, the newest first")
     _narrow(listing)
@@ -109,17 +112,18 @@ def run(args: argparse.Namespace, store: Records | None = None) -> int:
 def _list(args: argparse.Namespace, store: Records) -> int:
     if args.limit < 1:
         raise RecordError(f"--limit {args.limit} cannot be: give a whole number from 1 up")
-    found = _found(args, store)
+    asked = _found(args, store)
+    found = asked.films
     for record in found[: args.limit]:
         if args.json:
             print(json.dumps(record_to_json(record), allow_nan=False))
         else:
-            print(line(record))
+            print(line(record, speech_of(args)))
     if not found:
-        _warn(_say("command.none"))
+        _warn(_say(args, "command.none"))
     elif len(found) > args.limit and not args.json:
-        print(_say("command.more", n=str(len(found) - args.limit)))
-    _tell_unread(store)
+        print(_say(args, "command.more", n=str(len(found) - args.limit)))
+    _tell_unread(args, asked)
     return 0 if found else 1
 
 
@@ -131,19 +135,22 @@ def _show(args: argparse.Namespace, store: Records) -> int:
 
 
 def _compare(args: argparse.Namespace, store: Records) -> int:
-    print(compare(store, *args.films, json=args.json, units=args.units))
+    speech = speech_of(args, for_machine=args.json)
+    first, second = args.films
+    print(compare(store, first, second, speech, json=args.json))
     return 0
 
 
 def _export(args: argparse.Namespace, store: Records) -> int:
-    found = _found(args, store)
+    asked = _found(args, store)
+    found = asked.films
     ending = args.output.suffix.lower() if args.output else ""
     kind = args.format or ("csv" if ending == ".csv" else "json")
     text = records_to_csv(found) if kind == "csv" else records_to_json(found)
     _put(args.output, text)
     if args.output is not None:
-        print(_say("command.exported", n=str(len(found)), file=printable(str(args.output))))
-    _tell_unread(store)
+        print(_say(args, "command.exported", n=str(len(found)), file=printable(str(args.output))))
+    _tell_unread(args, asked)
     return 0
 
 
@@ -155,11 +162,11 @@ def _report(args: argparse.Namespace, store: Records) -> int:
         )
     for film in args.films:
         store.get(film)  # says which one is unknown or spoilt
-    found = _found(args, store)
-    html = report_html(found, store.still, time.time(), words.Plain(units=args.units))
+    found = _found(args, store).films
+    html = report_html(found, store.still, time.time(), speech_of(args))
     _put(args.output, html)
     if args.output is not None:
-        print(_say("command.reported", n=str(len(found)), file=printable(str(args.output))))
+        print(_say(args, "command.reported", n=str(len(found)), file=printable(str(args.output))))
     return 0
 
 
@@ -168,43 +175,43 @@ def _delete(args: argparse.Namespace, store: Records) -> int:
     for film in films:
         if not store.knows(film):
             raise NotKept(f"no film {printable(film)[:80]} is kept: nothing was deleted")
-    if not _sure(args.yes, _say("command.sure.film", n=str(len(films)))):
+    if not _sure(args, _say(args, "command.sure.film", n=str(len(films)))):
         return 1
-    return _deleted(store.delete_films(films))
+    return _deleted(args, store.delete_films(films))
 
 
 def _forget(args: argparse.Namespace, store: Records) -> int:
     name = clean(args.name)
     shown = printable(name)
-    if not _sure(args.yes, _say("command.sure.person", name=f"“{shown}”")):
+    if not _sure(args, _say(args, "command.sure.person", name=f"“{shown}”")):
         return 1
-    return _deleted(store.delete_person(name))
+    return _deleted(args, store.delete_person(name))
 
 
 def _scrub(args: argparse.Namespace, store: Records) -> int:
     store.scrub()
-    print(_say("command.scrubbed"))
+    print(_say(args, "command.scrubbed"))
     return 0
 
 
-def _deleted(done: Deleted) -> int:
-    for sentence in deleted_text(done, words.Plain()):
+def _deleted(args: argparse.Namespace, done: Deleted) -> int:
+    for sentence in deleted_text(done, speech_of(args)):
         print(printable(sentence))
     return 0
 
 
-def _sure(yes: bool, question: str) -> bool:
-    if yes:
+def _sure(args: argparse.Namespace, question: str) -> bool:
+    if args.yes:
         return True
     if not sys.stdin.isatty():
         raise RecordError("nobody can be asked whether this is meant: add --yes to delete for good")
     if input(question).strip().casefold() == "yes":
         return True
-    print(_say("command.kept"))
+    print(_say(args, "command.kept"))
     return False
 
 
-def _found(args: argparse.Namespace, store: Records) -> list[FilmRecord]:
+def _found(args: argparse.Namespace, store: Records) -> Found:
     """What the options narrow to, with drift samples."""
     first, last = args.first, args.last
     if args.day is not None:
@@ -213,7 +220,7 @@ def _found(args: argparse.Namespace, store: Records) -> list[FilmRecord]:
         first = last = args.day
     since_s, until_s = days_s(_day(first), _day(last))
     films = getattr(args, "films", None)
-    return store.whole(
+    return store.find(
         text=" ".join(getattr(args, "words", ())),
         films=films or None,
         player=args.player,
@@ -222,6 +229,7 @@ def _found(args: argparse.Namespace, store: Records) -> list[FilmRecord]:
         since_s=since_s,
         until_s=until_s,
         limit=None,
+        drift=True,
     )
 
 
@@ -257,14 +265,14 @@ def _put(path: Path | None, text: str) -> None:
         ) from wrong
 
 
-def _tell_unread(store: Records) -> None:
-    for film, why in store.unread():
-        _warn(_say("command.unread", film=printable(film), why=why))
+def _tell_unread(args: argparse.Namespace, found: Found) -> None:
+    for film, why in found.unread:
+        _warn(_say(args, "command.unread", film=printable(film), why=why))
 
 
 def _warn(sentence: str) -> None:
     print(f"teesquare: {printable(sentence)}", file=sys.stderr)
 
 
-def _say(key: str, **values: str) -> str:
-    return words.fill(words.Plain(), key, **values)
+def _say(args: argparse.Namespace, key: str, **values: str) -> str:
+    return named(speech_of(args), key, **values)

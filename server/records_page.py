@@ -16,14 +16,15 @@ from typing import Any, TypeVar
 
 from aiohttp import web
 
-from server import words
 from server.access import public, require
+from server.language import speech_for
 from server.problems import Problem
 from server.record import FilmRecord, NotKept, RecordError, SpoiltRecord
 from server.records import Deleted, Records, day_from_text, day_of, days_s
 from server.records_words import deleted_text
 from server.report_numbers import farthest, lasts_s, told
 from server.report_page import TooMany, policy, report_html, style_source
+from server.sentence import Sentence
 from server.static import web_file
 from server.tokens import Role
 from server.wire_record import record_to_json, records_to_csv, records_to_json
@@ -79,10 +80,10 @@ class RecordsPage:
         """`?film=FILM`: the picture at the lock with rods and numbers."""
         film = request.query.get("film", "")
         if not await _in_thread(self._records.knows, film):
-            raise Problem(404, "Not Found", f"No film {film[:80]} is kept.")
+            raise Problem(404, "Not Found", Sentence("http.no-film", film=film[:80]))
         found = await _in_thread(self._records.still, film)
         if found is None:
-            raise Problem(404, "Not Found", "No picture of this film was kept.")
+            raise Problem(404, "Not Found", Sentence("http.no-still"))
         return web.Response(body=found[0], content_type=found[1])
 
     @require(Role.COACH)
@@ -90,7 +91,7 @@ class RecordsPage:
         """`?format=csv` or `json`, narrowed as the list: whole records as a file."""
         kind = request.query.get("format", "json")
         if kind not in ("csv", "json"):
-            raise Problem(400, "Bad Request", "Ask for the format csv or json.")
+            raise Problem(400, "Bad Request", Sentence("http.format"))
         found = await _in_thread(self._records.whole, **_asked(request), limit=None)
         write = records_to_csv if kind == "csv" else records_to_json
         text = await _in_thread(write, found)
@@ -106,10 +107,10 @@ class RecordsPage:
         """`?film=FILM` (repeated), or narrowed as the list; `units=inches`: one HTML page."""
         asked = _asked(request)
         if all(value is None for key, value in asked.items() if key != "text"):
-            raise Problem(400, "Bad Request", "Choose films, a player, a bay or days to report.")
+            raise Problem(400, "Bad Request", Sentence("http.choose"))
         units = "inches" if request.query.get("units") == "inches" else "cm"
         found = await _in_thread(self._records.whole, **asked, limit=None)
-        speech = words.Plain(units=units)
+        speech = speech_for(request, units)
         html = await _in_thread(report_html, found, self._records.still, time.time(), speech)
         return web.Response(
             text=html,
@@ -124,21 +125,21 @@ class RecordsPage:
     async def delete(self, request: web.Request) -> web.Response:
         """`{"film": FILM}`: forgets one film; answers what is gone and what is not reached."""
         film = await _sent(request, "film")
-        return _deleted(await _in_thread(self._records.delete, film))
+        return _deleted(request, await _in_thread(self._records.delete, film))
 
     @require(Role.COACH)
     async def forget(self, request: web.Request) -> web.Response:
         """`{"player": NAME}`: forgets a player."""
         name = await _sent(request, "player")
-        return _deleted(await _in_thread(self._records.delete_person, name))
+        return _deleted(request, await _in_thread(self._records.delete_person, name))
 
 
 def _listed(records: Records, asked: dict[str, Any]) -> dict[str, Any]:
-    found = records.whole(**asked, limit=LISTED + 1)
+    found = records.find(**asked, drift=True, limit=LISTED + 1)
     return {
-        "films": [_short(record, records) for record in found[:LISTED]],
-        "more": len(found) > LISTED,
-        "unread": [{"film": film, "why": why} for film, why in records.unread()],
+        "films": [_short(record, records) for record in found.films[:LISTED]],
+        "more": len(found.films) > LISTED,
+        "unread": [{"film": film, "why": why} for film, why in found.unread],
     }
 
 
@@ -160,8 +161,8 @@ def _short(record: FilmRecord, records: Records) -> dict[str, Any]:
     }
 
 
-def _deleted(done: Deleted) -> web.Response:
-    text = deleted_text(done, words.Plain())
+def _deleted(request: web.Request, done: Deleted) -> web.Response:
+    text = deleted_text(done, speech_for(request))
     return web.json_response({"films": done.films, "stills": done.stills, "text": text})
 
 
@@ -175,7 +176,7 @@ def _asked(request: web.Request) -> dict[str, Any]:
         raise Problem(400, "Bad Request", f"{wrong}.") from wrong
     view = query.get("view") or None
     if view is not None and view not in _VIEWS:
-        raise Problem(400, "Bad Request", "Ask for the view face-on or down-the-line.")
+        raise Problem(400, "Bad Request", Sentence("http.view"))
     return {
         "text": query.get("text", ""),
         "player": query.get("player"),
@@ -190,14 +191,14 @@ def _asked(request: web.Request) -> dict[str, Any]:
 async def _sent(request: web.Request, key: str) -> str:
     """One text of a JSON body. Raises Problem 400 or 415."""
     if request.content_type != "application/json":
-        raise Problem(415, "Unsupported Media Type", "Send it as application/json.")
+        raise Problem(415, "Unsupported Media Type", Sentence("http.json-type"))
     try:
         body = json.loads(await request.text())
     except (ValueError, RecursionError) as wrong:
-        raise Problem(400, "Bad Request", "That was not JSON. Reload the page.") from wrong
+        raise Problem(400, "Bad Request", Sentence("http.json")) from wrong
     value = body.get(key) if isinstance(body, dict) else None
     if not isinstance(value, str):
-        raise Problem(400, "Bad Request", f"Send an object with a text named {key}.")
+        raise Problem(400, "Bad Request", Sentence("http.text", key=key))
     return value
 
 

@@ -12,26 +12,25 @@ from server.records import Deleted
 from vision.drift import Watch
 
 
-def line(record: FilmRecord) -> str:
+def line(record: FilmRecord, speech: words.Speech) -> str:
     """One film for a terminal: when, what, where it stood, who; the name last."""
-    say = words.Plain()
     begun = datetime.fromtimestamp(record.begun_s).astimezone().strftime("%Y-%m-%d %H:%M")
     length = "?" if record.ended_s is None else f"{record.ended_s - record.begun_s:.0f}"
     parts = [
         begun,
         f"{length:>3} s",
-        f"{record.setup.view.value:13}",
-        f"{record.verdict:9}",
-        _stands(record),
+        f"{words.fill(speech, f'command.view.{record.setup.view.value}'):13}",
+        f"{words.fill(speech, f'command.verdict.{record.verdict}'):9}",
+        words.pointed(_stands(record), speech),
         record.film,
-        printable(record.player) or words.fill(say, "records.noname"),
+        printable(record.player) or words.fill(speech, "records.noname"),
     ]
     if record.bay:
         parts.append(printable(record.bay))
     if any(row.watch == Watch.MOVED.value for row in record.drift):
-        parts.append(words.fill(say, "command.moved").upper())
+        parts.append(words.fill(speech, "command.moved").upper())
     if record.unfinished:
-        parts.append(words.fill(say, "command.unfinished").upper())
+        parts.append(words.fill(speech, "command.unfinished").upper())
     return "  ".join(parts)
 
 
@@ -62,5 +61,5 @@ def deleted_text(done: Deleted, speech: words.Speech) -> list[str]:
     ]
     if done.kept_aside:
         files = ", ".join(str(path) for path in done.kept_aside)
-        out.append(words.fill(speech, "deleted.aside", files=files))
+        out.append(words.named(speech, "deleted.aside", files=files))
     return out

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import cv2
 
 from server import jitter
-from server.apart import Aparts
+from server.apart import LANES, Aparts
 from server.board import Board
 from server.calm import Sweeper, calm
 from server.clock import StartOffset
@@ -17,10 +17,12 @@ from server.film_book import FilmBook
 from server.film_records import FilmRecords
 from server.loopback import allow_loopback
 from server.metrics import Metrics
+from server.pace import CROWD, Counts, Pace
 from server.places import Places
 from server.pool import VisionPool
 from server.problems import Problem
 from server.records import Records
+from server.sentence import Sentence
 from server.session import Session
 from vision import live
 from vision.frame import Frame
@@ -30,7 +32,6 @@ from vision.setup import Setup
 from vision.warm import warm_up
 
 CLOSE_S = 1.5
-CROWD = 3  # phones from which vision has a process of its own
 
 
 class Sessions:
@@ -49,18 +50,19 @@ class Sessions:
         self.records = Records(config.records, config.tell)
         left = self.records.recover()
         if left:
-            config.tell(
-                f"{len(left)} films had not ended when the server did: they are kept as unfinished."
-            )
+            config.tell(Sentence("serve.left", n=len(left)))
         self._kept = FilmRecords(self.records.hasty(), config.tell)
         self.films = FilmBook(self._kept)
-        self._pool = config.pool or VisionPool(config.workers)
+        ahead = LANES if apart else 1
+        self._pool = config.pool or VisionPool(ahead * config.workers)
         self.board.keep_offset = self._keep_offset
         self._turns = asyncio.Semaphore(config.workers)
+        self._ahead = (ahead - 1) * config.workers  # turns more, once vision is apart
         if config.analyse is None:
             self._pool.submit(_warm)
         self._sessions: dict[str, Session] = {}
         self.metrics = Metrics(lambda: len(self._sessions))
+        self._pace = Pace()
         self._sweeper = Sweeper()
         self._closed = False
 
@@ -70,8 +72,7 @@ class Sessions:
             raise Problem(
                 503,
                 "Service Unavailable",
-                f"{len(self._sessions)} phones are connected already and no more are taken. Close "
-                "the page on one of them, wait 20 seconds and try again.",
+                Sentence("http.full", n=len(self._sessions)),
                 {"Retry-After": "20"},
             )
         session = Session(
@@ -79,6 +80,7 @@ class Sessions:
             lenses=self._config.lenses,
             pool=self._pool,
             turns=self._turns,
+            pace=self._fps,
             gone_s=self._config.gone_s,
             forget_s=self._config.forget_s,
             settle_s=self._config.settle_s,
@@ -95,6 +97,9 @@ class Sessions:
         self._sessions[session.id] = session
         if self._apart is not None and len(self._sessions) >= CROWD:
             self._apart.begin()
+            while self._ahead:
+                self._turns.release()
+                self._ahead -= 1
         try:
             answer = await session.accept(offer)
         except BaseException:
@@ -145,6 +150,14 @@ class Sessions:
         if self._apart is not None and len(self._sessions) >= CROWD:
             return self._apart.step(state, frame, setup, time_s, hints)
         return live.step(state, frame, setup, time_s, hints)
+
+    def _fps(self, now_s: float) -> int:
+        counts = Counts(
+            sum(session.received for session in self),
+            sum(session.taken for session in self),
+            len(self._sessions),
+        )
+        return self._pace.look(counts, now_s)
 
     def _keep_offset(self, film: str, other: str, start: StartOffset) -> None:
         # In the pool: the records lie on a disk, and this is the loop.

@@ -14,8 +14,6 @@ from vision.reading import Reading, Verdict
 from vision.rods import NotFound
 from vision.setup import View
 
-_PLAIN = words.Plain()
-
 
 def report(name: str, reading: Reading, speech: words.Speech, *, guessed: bool) -> str:
     """Several lines about one picture. `guessed`: nobody stated the view."""
@@ -68,12 +66,12 @@ def short_lines(reading: Reading, speech: words.Speech) -> list[str]:
     return lines if effect is None else [*lines, effect]
 
 
-def unreadable(name: str, reason: str, speech: words.Speech = _PLAIN) -> str:
+def unreadable(name: str, reason: str, speech: words.Speech = words.PLAIN) -> str:
     """The lines about a file that could not be read."""
     return f"{printable(name)}\n  {fill(speech, 'check.unreadable')}: {printable(reason)}."
 
 
-def summary(verdicts: list[str], speech: words.Speech = _PLAIN) -> str:
+def summary(verdicts: list[str], speech: words.Speech = words.PLAIN) -> str:
     """One line over many pictures."""
     counts = {verdict: verdicts.count(verdict) for verdict in ("square", "off", "not-found")}
     read = sum(counts.values())

@@ -196,6 +196,7 @@ def _plot(
         points,
         lasts=lasts_s(record) or 0.0,
         seconds=say("plot.seconds"),
+        pointed=say.pointed,
         band=band,
         marks=flags,
         blanks=blanks(record),
@@ -220,7 +221,7 @@ def _worth(record: FilmRecord, say: Say) -> Markup:
     exposure, light = number("exposure_s"), worth.get("against_light")
     shaken, stops = number("shake_deg"), number("light_stops")
     rows: list[tuple[str, str | None]] = [
-        ("fps", _or_none(number("fps"), lambda v: f"{v:.1f}")),
+        ("fps", _or_none(number("fps"), lambda v: say.pointed(f"{v:.1f}"))),
         ("promised_fps", _or_none(number("promised_fps"), lambda v: f"{v:.0f}")),
         ("size", " x ".join(map(str, size)) if isinstance(size, list | tuple) else None),
         ("speed", _or_none(number("speed_mps"), say.speed)),
@@ -279,7 +280,7 @@ def _facts(record: FilmRecord, say: Say) -> Markup:
             source=say(f"lens.{lens.source.value}"),
         )
         if record.profile:
-            told_lens = f"{told_lens}: {say('facts.profile', name=record.profile)}"
+            told_lens = f"{told_lens}: {say.named('facts.profile', name=record.profile)}"
         rows.append(("lens", told_lens))
     rods = ", ".join(
         f"{say(f'report.role.{role.value}')} {say.length(setup.length_m(role))}"

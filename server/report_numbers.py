@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from server.places import Row
+from server.drift_row import Row
 from server.plot_svg import Blank, Point
 from server.record import FilmRecord
 from server.wire_record import placement_from

@@ -65,7 +65,7 @@ def report_html(
     records: Sequence[FilmRecord],
     stills: Stills,
     made_s: float,
-    speech: words.Speech | None = None,
+    speech: words.Speech = words.PLAIN,
 ) -> str:
     """The report of these films (with their drift samples), as one HTML page.
 
@@ -81,9 +81,9 @@ def report_html(
         )
     groups = sessions(records)
     alone = len(groups) == 1
-    say = Say(speech or words.Plain(), 2 if alone else 3)
+    say = Say(speech, 2 if alone else 3)
     who, day = who_and_day(groups[0][0], say)
-    title = say("report.title", who=who, day=day) if alone else say("report.title.many")
+    title = say.named("report.title", who=who, day=day) if alone else say("report.title.many")
     made = datetime.fromtimestamp(made_s).astimezone()
     zone = made.strftime("UTC%z")
     head = tag(
@@ -107,7 +107,7 @@ def report_html(
             tag("style", Markup(style())),
         ),
         tag("body", head, tag("main", body), _foot(say)),
-        lang="en",
+        lang=say.language,
     )
     return f"<!doctype html>\n{page}\n"
 
@@ -125,7 +125,7 @@ def who_and_day(record: FilmRecord, say: Say) -> tuple[str, str]:
     """Whose films these are, in words, and the day."""
     who = record.player.strip() or say("report.nobody")
     if record.bay.strip():
-        who = f"{who}, {say(_bay_key(record), bay=record.bay.strip())}"
+        who = f"{who}, {say.named(_bay_key(record), bay=record.bay.strip())}"
     return who, day_of(record)
 
 
@@ -218,7 +218,7 @@ def _films_plot(
         else f"{row.name}: {say('report.unknown')}"
         for row in rows
     )
-    svg = plot_svg.rows_plot(f"{title}. {told}", rows, band)
+    svg = plot_svg.rows_plot(f"{title}. {told}", rows, band, say.pointed)
     return tag("figure", tag("figcaption", title), svg)
 
 

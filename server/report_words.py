@@ -7,7 +7,7 @@ import math
 from server.film_words import MPH_MPS
 from server.markup import Markup, tag
 from server.report_numbers import Number
-from server.words import INCH_M, Z95, Speech, fill
+from server.words import INCH_M, Z95, Speech, fill, named, pointed, spoken
 
 UNKNOWN_M = 100.0  # a spread beyond this says nothing
 UNKNOWN_RAD = math.pi / 2
@@ -24,6 +24,14 @@ class Say:
         """A text with its values."""
         return fill(self.speech, key, **values)
 
+    def named(self, key: str, **values: str) -> str:
+        """A text with names, which stay as they are."""
+        return named(self.speech, key, **values)
+
+    def pointed(self, number: str) -> str:
+        """A number with the language's decimal point."""
+        return pointed(number, self.speech)
+
     def title(self, text: str) -> Markup:
         """The heading of a film, or of all films of a session."""
         return tag(f"h{self._top}", text, class_="title")
@@ -31,6 +39,11 @@ class Say:
     def part(self, key: str) -> Markup:
         """The heading of a part of a film."""
         return tag(f"h{self._top + 1}", self(key), class_="part")
+
+    @property
+    def language(self) -> str:
+        """The folder of the texts that are filled."""
+        return spoken(self.speech.language)
 
     @property
     def inches(self) -> bool:
@@ -46,10 +59,10 @@ class Say:
     def length(self, metres: float) -> str:
         """A length, finer than an instruction: a person reads it, and does not have to do it."""
         if self.inches:
-            return f"{metres / INCH_M:.1f} {self('unit.in')}"
+            return self.pointed(f"{metres / INCH_M:.1f} {self('unit.in')}")
         if abs(metres) < 1:
-            return f"{metres * 100:.1f} {self('unit.cm')}"
-        return f"{metres:.2f} {self('unit.m')}"
+            return self.pointed(f"{metres * 100:.1f} {self('unit.cm')}")
+        return self.pointed(f"{metres:.2f} {self('unit.m')}")
 
     def speed(self, mps: float) -> str:
         """A speed."""
@@ -59,7 +72,7 @@ class Say:
 
     def plain(self, value: float) -> str:
         """A bare number."""
-        return f"{value:.1f}" if math.isfinite(value) else self("report.unknown")
+        return self.pointed(f"{value:.1f}") if math.isfinite(value) else self("report.unknown")
 
     def amount(self, quantity: str, value: float) -> str:
         """A quantity's value, with its side where it has one."""
@@ -72,7 +85,7 @@ class Say:
     def size(self, quantity: str, value: float) -> str:
         """A quantity's value without a side."""
         if quantity.endswith("_rad"):
-            return f"{math.degrees(value):.1f}°"
+            return self.pointed(f"{math.degrees(value):.1f}°")
         return self.length(value)
 
     def spread(self, quantity: str, sigma: float) -> str:

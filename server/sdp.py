@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from aiortc import RTCIceCandidate, sdp
 
 from server.problems import Problem
+from server.sentence import Sentence
 
 # Without a hint a browser starts at 0.3 Mbit/s and halves the picture for tens of seconds.
 START_KBPS = 2000
@@ -54,27 +55,23 @@ def check_offer(text: str) -> sdp.SessionDescription:
         raise Problem(
             406,
             "Not Acceptable",
-            f"The offer holds {len(video)} video tracks, but one is needed: offer one camera.",
+            Sentence("http.offer.videos", n=len(video)),
         )
     if sum(media.kind == "audio" for media in offer.media) > 1:
-        raise Problem(406, "Not Acceptable", "The offer holds several sound tracks: offer none.")
+        raise Problem(406, "Not Acceptable", Sentence("http.offer.sounds"))
     if any(media.kind not in ("audio", "video", "application") for media in offer.media):
-        raise Problem(
-            406, "Not Acceptable", "The offer holds more than video, sound and data: leave it out."
-        )
+        raise Problem(406, "Not Acceptable", Sentence("http.offer.more"))
     streams = {media.msid.split()[0] for media in offer.media if media.msid} - {"-"}
     if len(streams) > 1:
         raise Problem(
             406,
             "Not Acceptable",
-            f"The offer holds {len(streams)} media streams, but one is taken: offer one camera.",
+            Sentence("http.offer.streams", n=len(streams)),
         )
     groups = [set(group.items) for group in offer.group if group.semantic == "BUNDLE"]
     bundled = groups[0] if len(groups) == 1 else set()
     if len(offer.media) > 1 and any(media.rtp.muxId not in bundled for media in offer.media):
-        raise Problem(
-            406, "Not Acceptable", "The offer is not bundled: use the bundle policy max-bundle."
-        )
+        raise Problem(406, "Not Acceptable", Sentence("http.offer.bundle"))
     if bundled - {media.rtp.muxId for media in offer.media}:
         raise _malformed("its bundle names media that it does not hold")
     if not all(_has_port(one) for media in offer.media for one in media.ice_candidates):
@@ -186,11 +183,9 @@ def _need_short(text: str, most: int) -> None:
         raise Problem(
             413,
             "Content Too Large",
-            f"A session description of {len(text)} characters is too long (limit {most}).",
+            Sentence("http.offer.long", n=len(text), most=most),
         )
 
 
 def _malformed(why: str) -> Problem:
-    return Problem(
-        400, "Bad Request", f"The session description cannot be used: {why}. Reload the page."
-    )
+    return Problem(400, "Bad Request", Sentence("http.offer", why=why))

@@ -10,6 +10,7 @@ import os
 import signal
 import ssl
 import sys
+import textwrap
 import threading
 from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import dataclass, replace
@@ -22,15 +23,19 @@ from server.addresses import is_loopback, lan_addresses, url_host
 from server.app import KEYS, TOKENS, make_app
 from server.certs import CertFiles, data_dir, ensure_certificate, ssl_context
 from server.config import ServerConfig
+from server.language import add_option, speech_of
 from server.profiles import Profiles
 from server.records import records_file
+from server.sentence import said
 from server.tokens import Role
 from server.window import Window
+from server.words import PLAIN, Speech, named
 from vision.errors import TeesquareError
 
 DEFAULT_PORT = 8443
 SHUTDOWN_S = 0.5
 LEAVE_S = 0.2
+WIDE = 88  # columns of the window's sentences
 BOARD = "/board"  # the coach's page
 
 
@@ -130,6 +135,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="https://NAME:PORT",
         help="let pages of this origin use the signalling, with a key (may be repeated)",
     )
+    add_option(parser)
     parser.add_argument("--log-json", action="store_true", help="log JSON lines")
     parser.add_argument("--verbose", action="store_true", help="show the libraries' own messages")
 
@@ -140,7 +146,7 @@ def run(args: argparse.Namespace) -> int:
     logs.set_up(level, args.log_json)
     try:
         config, addresses = configure(args)
-        asyncio.run(serve_until_stopped(config, addresses))
+        asyncio.run(serve_until_stopped(config, addresses, speech_of(args)))
     except TeesquareError as problem:
         print(f"teesquare: {problem}", file=sys.stderr)
         return 2
@@ -175,10 +181,7 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
         raise ServeError(f"--token-hours {args.token_hours:g} cannot be used: give 0.1 to 8784")
     if (args.cert is None) != (args.key is None):
         raise ServeError("a certificate needs its key: give both --cert and --key, or neither")
-    life_s = args.token_hours * 3600.0
-    hosts, origins = tuple(args.allow_host), tuple(args.allow_origin)
-    profiles = Profiles(tell=_tell)
-    lenses, keep = profiles.find, profiles.add_first_look
+    host, files, addresses = args.host, None, ["localhost"]
     if args.http:
         host = "127.0.0.1" if args.host == "0.0.0.0" else args.host
         if args.cert is not None or not is_loopback(host):
@@ -186,37 +189,26 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
                 "--http is for a browser on this machine: leave out --host and --cert, or leave "
                 "out --http so that a phone may use its camera"
             )
-        config = ServerConfig(
-            host,
-            args.port,
-            None,
-            life_s,
-            tell=_tell,
-            lenses=lenses,
-            keep_look=keep,
-            places=places_file(),
-            records=records_file(),
-            allow_hosts=hosts,
-            allow_origins=origins,
-        )
-        return config, ["localhost"]
-    addresses = lan_addresses() if args.host in ("", "0.0.0.0", "::") else [args.host]
-    if args.cert is not None:
-        files = CertFiles(args.cert, args.key)
     else:
-        files = ensure_certificate(data_dir(), addresses)
+        addresses = lan_addresses() if host in ("", "0.0.0.0", "::") else [host]
+        if args.cert is not None:
+            files = CertFiles(args.cert, args.key)
+        else:
+            files = ensure_certificate(data_dir(), addresses)
+    tell = _teller(speech_of(args))
+    profiles = Profiles(tell=tell)
     config = ServerConfig(
-        args.host,
+        host,
         args.port,
         files,
-        life_s,
-        tell=_tell,
-        lenses=lenses,
-        keep_look=keep,
+        args.token_hours * 3600.0,
+        tell=tell,
+        lenses=profiles.find,
+        keep_look=profiles.add_first_look,
         places=places_file(),
         records=records_file(),
-        allow_hosts=hosts,
-        allow_origins=origins,
+        allow_hosts=tuple(args.allow_host),
+        allow_origins=tuple(args.allow_origin),
     )
     return config, addresses
 
@@ -226,7 +218,9 @@ def places_file() -> Path:
     return data_dir().parent / "places.sqlite"
 
 
-async def serve_until_stopped(config: ServerConfig, addresses: list[str]) -> None:
+async def serve_until_stopped(
+    config: ServerConfig, addresses: list[str], speech: Speech = PLAIN
+) -> None:
     """Serve, with the welcome in the terminal, until Ctrl-C or SIGTERM."""
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
@@ -234,55 +228,66 @@ async def serve_until_stopped(config: ServerConfig, addresses: list[str]) -> Non
         with contextlib.suppress(NotImplementedError):  # Windows: KeyboardInterrupt instead
             loop.add_signal_handler(number, stop.set)
     async with running(config) as server:
-        print(welcome(server, config, addresses), flush=True)
+        print(welcome(server, config, addresses, speech), flush=True)
 
         async def renew() -> None:
             again = replace(server, token=await server.app[KEYS].renew())
-            print(welcome(again, config, addresses), flush=True)
+            print(welcome(again, config, addresses, speech), flush=True)
 
-        with Window({"new": renew}):
+        with Window({"new": renew}, speech=speech):
             await stop.wait()
-        print("\nClosing.", flush=True)
+        print(f"\n{named(speech, 'serve.closing')}", flush=True)
 
 
-def welcome(server: RunningServer, config: ServerConfig, addresses: list[str]) -> str:
+def welcome(
+    server: RunningServer,
+    config: ServerConfig,
+    addresses: list[str],
+    speech: Speech = PLAIN,
+) -> str:
     """What the terminal shows: the QR code, how to use it, cautions."""
     scheme = "http" if config.tls is None else "https"
     hosts = addresses or ["127.0.0.1"]
     urls = [f"{scheme}://{url_host(host)}:{server.port}/#t={server.token}" for host in hosts]
     lines = [qr.terminal(urls[0]), "", f"  {urls[0]}", ""]
+
+    def say(key: str, **values: str) -> None:
+        lines.append(_wrapped(named(speech, key, **values)))
+
     if config.tls is None:
-        lines += ["Open this address in a browser on this machine."]
+        say("serve.local")
     elif not addresses:
-        lines += [
-            "This machine is on no network, so no phone can reach it. Join the phone's hotspot",
-            "or start this machine's own, then start again.",
-        ]
+        say("serve.alone")
     else:
-        lines += ["Scan the code with the phone's camera. Phone and laptop must share one network."]
+        say("serve.scan")
         if len(urls) > 1:
-            lines += ["Should it not open, try: " + "  ".join(urls[1:4])]
+            lines.append(named(speech, "serve.else", addresses="  ".join(urls[1:4])))
         if config.tls.ca is not None:
-            lines += [
-                "The phone will warn once about the certificate: it is this machine's own. Go on,",
-                f"or install {scheme}://{url_host(hosts[0])}:{server.port}/ca.crt on the phone.",
-            ]
+            authority = f"{scheme}://{url_host(hosts[0])}:{server.port}/ca.crt"
+            say("serve.certificate", address=authority)
     if server.coach_token:
         coach = f"{scheme}://{url_host(hosts[0])}:{server.port}{BOARD}#t={server.coach_token}"
-        lines += ["", "For the coach alone, never for a phone of a student:", f"  {coach}"]
-    lines += [
-        "",
-        "Whoever has this address can use the server: show it to nobody else. Type new and press",
-        "Enter for a new code: the old one then opens nothing, and its phones are disconnected.",
-        "The picture stays on this network and is not stored.",
-        "",
-        "CAUTION  Set up while nobody swings. Stand clear of the club's whole arc and of the",
-        "ball's way, most of all on the shank side. The range's rules and staff come first.",
-        "",
-        "Ctrl-C ends the server.",
-    ]
+        lines.append("")
+        say("serve.coach")
+        lines += [f"  {coach}"]
+    lines.append("")
+    say("serve.key")
+    say("serve.private")
+    lines.append("")
+    say("serve.caution")
+    lines.append("")
+    say("serve.ends")
     return "\n".join(lines)
 
 
-def _tell(sentence: str) -> None:
-    print(sentence, flush=True)
+def _wrapped(text: str) -> str:
+    return textwrap.fill(text, WIDE, break_long_words=False, break_on_hyphens=False)
+
+
+def _teller(speech: Speech) -> Callable[[str], None]:
+    """Prints what the server tells its window."""
+
+    def tell(sentence: str) -> None:
+        print(said(sentence, speech), flush=True)
+
+    return tell

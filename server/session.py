@@ -48,6 +48,7 @@ from server.messages import (
     write_message,
 )
 from server.metrics import Metrics
+from server.pace import RATES
 from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
@@ -73,7 +74,8 @@ MAX_LISTENERS = 4
 class Session:
     """One phone from its offer to its end.
 
-    `analyse` is called in threads of `pool`, in `turns` with the other phones. `tell` gets
+    `analyse` is called in threads of `pool`, in `turns` with the other phones. `pace` gives the
+    pictures a second that the phone shall send, at a time of `time.monotonic()`. `tell` gets
     sentences for the window of the server, `ended` the session itself, once, when it is over.
     """
 
@@ -94,6 +96,7 @@ class Session:
         metrics: Metrics | None = None,
         board: Board | None = None,
         turns: asyncio.Semaphore | None = None,
+        pace: Callable[[float], int] = lambda now_s: RATES[0],
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -127,6 +130,7 @@ class Session:
         self._words = Words()
         self._candidates_left = MAX_CANDIDATES
         self._listeners: set[asyncio.Queue[str | None]] = set()
+        self._pace = pace
         self._gone_s = gone_s
         self._forget_s = forget_s
         self._settle_s = settle_s
@@ -170,6 +174,11 @@ class Session:
     def received(self) -> int:
         """Pictures received and decoded so far."""
         return self._pictures.received
+
+    @property
+    def taken(self) -> int:
+        """Pictures that vision has taken so far."""
+        return self._pictures.taken
 
     async def accept(self, offer: str) -> str:
         """Answer an SDP offer. Raises Problem 400 or 406 with a plain detail."""
@@ -339,7 +348,7 @@ class Session:
             return
         if isinstance(message, Ping):
             self._alive()
-            self._send(write_message(pong(message, at_s, time.monotonic())))
+            self._send(write_message(pong(message, at_s, time.monotonic(), self._pace(at_s))))
         elif isinstance(message, SetupSent):
             self._analyst.set_up(message)
         elif isinstance(message, HintSent):

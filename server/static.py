@@ -9,6 +9,7 @@ from pathlib import PurePosixPath
 from aiohttp import web
 
 from server.problems import Problem
+from server.sentence import Sentence
 
 # Spelled out, because the operating system's own table differs from machine to machine.
 _TYPES = {
@@ -54,4 +55,4 @@ def web_file(path: str, root: Traversable | None = None) -> web.Response:
 
 
 def _missing(path: str) -> Problem:
-    return Problem(404, "Not Found", f"There is no file {path[:80]!r} in the page.")
+    return Problem(404, "Not Found", Sentence("http.file", name=repr(path[:80])))

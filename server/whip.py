@@ -12,6 +12,7 @@ from server.access import Guard, bearer, public, require
 from server.problems import Problem
 from server.rates import Bucket
 from server.registry import Sessions
+from server.sentence import Sentence
 from server.session import Session
 from server.tokens import Role, fingerprint
 
@@ -52,7 +53,7 @@ class Whip:
             raise Problem(
                 429,
                 "Too Many Requests",
-                "Too many phones are connecting at this moment. Try again in a few seconds.",
+                Sentence("http.rush"),
                 {"Retry-After": "2"},
             )
         offer = await _text(request)
@@ -129,14 +130,12 @@ class Whip:
     def _own_session(self, request: web.Request) -> Session:
         session = self._sessions.find(request.match_info["session"])
         if session is None:
-            raise Problem(
-                404, "Not Found", "This session has ended. Reload the page to start a new one."
-            )
+            raise Problem(404, "Not Found", Sentence("http.ended"))
         if session.owner != fingerprint(bearer(request)):
             raise Problem(
                 403,
                 "Forbidden",
-                "This session was started with another key. Reload the page to start a new one.",
+                Sentence("http.other-key"),
             )
         return session
 
@@ -146,7 +145,7 @@ def _need_type(request: web.Request, wanted: str) -> None:
         raise Problem(
             415,
             "Unsupported Media Type",
-            f"The request's type is {request.content_type[:80]}, but {wanted} is needed.",
+            Sentence("http.type", type=request.content_type[:80], wanted=wanted),
             {"Accept-Post" if wanted == SDP else "Accept-Patch": wanted},
         )
 
@@ -158,7 +157,7 @@ def _need_match(request: web.Request, session: Session) -> None:
         raise Problem(
             428,
             "Precondition Required",
-            "Send If-Match with the ETag of the answer, so that candidates reach their session.",
+            Sentence("http.if-match"),
         )
     tags = [tag.strip() for tag in header.split(",")]
     # Strong comparison: a weak tag never matches.
@@ -166,7 +165,7 @@ def _need_match(request: web.Request, session: Session) -> None:
         raise Problem(
             412,
             "Precondition Failed",
-            "These candidates belong to another session. Reload the page to start a new one.",
+            Sentence("http.etag"),
         )
 
 
@@ -174,4 +173,4 @@ async def _text(request: web.Request) -> str:
     try:
         return (await request.read()).decode("utf-8")
     except UnicodeDecodeError as problem:
-        raise Problem(400, "Bad Request", "The request is not UTF-8 text.") from problem
+        raise Problem(400, "Bad Request", Sentence("http.utf8")) from problem

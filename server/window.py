@@ -9,6 +9,8 @@ import sys
 from collections.abc import Awaitable, Callable, Mapping
 from typing import TextIO
 
+from server.words import PLAIN, Speech, named
+
 MAX_LINE = 1000
 
 
@@ -20,8 +22,12 @@ class Window:
     """
 
     def __init__(
-        self, commands: Mapping[str, Callable[[], Awaitable[None]]], stream: TextIO | None = None
+        self,
+        commands: Mapping[str, Callable[[], Awaitable[None]]],
+        stream: TextIO | None = None,
+        speech: Speech = PLAIN,
     ) -> None:
+        self._speech = speech
         self._commands = commands
         self._stream = sys.stdin if stream is None else stream
         self._descriptor: int | None = None
@@ -65,7 +71,8 @@ class Window:
         command = self._commands.get(word)
         if command is None:
             if word:
-                print(f"Known words: {', '.join(self._commands)}.", flush=True)
+                known = ", ".join(self._commands)
+                print(named(self._speech, "serve.words", words=known), flush=True)
             return
 
         async def run() -> None:

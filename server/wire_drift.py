@@ -5,18 +5,16 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from server import drift_words
+from server.drift_row import Row
 from server.words import Speech
 from vision.drift import Drift
 from vision.drift_solve import Reference
 from vision.model import COUNT, View2D
-
-if TYPE_CHECKING:
-    from server.places import Row
 
 
 def drift_to_json(drift: Drift, name: str, speech: Speech) -> dict[str, Any]:

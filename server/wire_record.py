@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from server.places import Row
+from server.drift_row import Row
 from server.record import FilmRecord, SpoiltRecord, StartOffset
 from server.wire import setup_from_json
 from server.wire_drift import log_to_json

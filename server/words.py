@@ -19,7 +19,7 @@ from vision.advice import Advice, Move, holding
 from vision.budget import Source, Step
 from vision.effect import Effect
 from vision.framing import Cure, Framing, Part
-from vision.governed import Quantity, probability_inside
+from vision.governed import probability_inside
 from vision.placement import Layout
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Reason
@@ -51,15 +51,37 @@ class Plain:
     language: str = "en"
 
 
+PLAIN = Plain()
+
 # The server's files of templates in web/texts/LANGUAGE; no key in two.
-FILES = ("guidance", "clips", "film", "check", "records", "again", "compare")
+FILES = (
+    "guidance",
+    "clips",
+    "film",
+    "check",
+    "records",
+    "again",
+    "compare",
+    "commands",
+    "http",
+)
 
 
 def texts(language: str) -> dict[str, str]:
     """The templates of a language by its tag ("de", "de-AT"); English where there is none."""
+    return _texts(_primary(language))
+
+
+def _primary(tag: str) -> str:
     # The tag comes from outside: letters only, so that it can be no path.
-    primary = re.fullmatch(r"([a-z]{2,3})(-[A-Za-z0-9-]*)?", language)
-    return _texts(primary[1] if primary is not None else "en")
+    primary = re.fullmatch(r"([a-z]{2,3})(-[A-Za-z0-9-]*)?", tag)
+    return primary[1] if primary is not None else "en"
+
+
+def spoken(language: str) -> str:
+    """The language that is spoken to whoever asks for this tag."""
+    primary = _primary(language)
+    return primary if primary in languages() else "en"
 
 
 @cache
@@ -107,6 +129,11 @@ def _fill(speech: Speech, key: str, **values: str) -> str:
 fill = _fill  # for the modules that word one thing of their own
 
 
+def named(speech: Speech, key: str, **values: str) -> str:
+    """A template with names of people, films, files and addresses filled in as they are."""
+    return texts(speech.language)[key].format(**values)
+
+
 def length_number(metres: float, units: str) -> tuple[str, str]:
     """(number, unit key) of a positive length, e.g. ("20", "cm"); never "0"."""
     if units in ("inches", "in"):
@@ -143,7 +170,7 @@ def _key(advice: Advice) -> str:
     return advice.move.value + ("" if advice.direction is None else f".{advice.direction}")
 
 
-def advice_text(advice: Advice, speech: Speech = Plain()) -> str:
+def advice_text(advice: Advice, speech: Speech = PLAIN) -> str:
     """One instruction as a sentence."""
     if advice.amount_m is not None:
         amount = _length(advice.amount_m, speech)
@@ -156,7 +183,7 @@ def advice_text(advice: Advice, speech: Speech = Plain()) -> str:
     return _fill(speech, f"say.{_key(advice)}", amount=amount)
 
 
-def advice_big(advice: Advice, speech: Speech = Plain()) -> dict[str, str]:
+def advice_big(advice: Advice, speech: Speech = PLAIN) -> dict[str, str]:
     """The same in huge type: arrow, number, unit, word (docs/protocol.md); number may be ""."""
     number = unit = ""
     if advice.amount_m is not None:
@@ -197,49 +224,44 @@ def _now(reading: Reading) -> Advice:
     return advice[0]
 
 
-def say(reading: Reading, speech: Speech = Plain()) -> str:
+def say(reading: Reading, speech: Speech = PLAIN) -> str:
     """What the page shows and speaks: the one instruction of this moment."""
     return advice_text(_now(reading), speech)
 
 
-def big(reading: Reading, speech: Speech = Plain()) -> dict[str, str]:
+def big(reading: Reading, speech: Speech = PLAIN) -> dict[str, str]:
     """The one instruction of this moment in huge type."""
     return advice_big(_now(reading), speech)
 
 
-def reason_text(reason: Reason, speech: Speech = Plain()) -> str:
+def reason_text(reason: Reason, speech: Speech = PLAIN) -> str:
     """Why nothing was found, in a few words."""
     return _fill(speech, f"reason.{reason.value}")
 
 
-def part_text(part: Part, speech: Speech = Plain()) -> str:
+def part_text(part: Part, speech: Speech = PLAIN) -> str:
     """A part of the swing, e.g. "club head at the top"."""
     return _fill(speech, f"part.{part.value}")
 
 
-def quantity_text(quantity: Quantity, speech: Speech = Plain()) -> str:
-    """A governed quantity, e.g. "turn"."""
-    return _fill(speech, f"quantity.{quantity.value}")
-
-
-def source_text(source: Source, speech: Speech = Plain()) -> str:
+def source_text(source: Source, speech: Speech = PLAIN) -> str:
     """A source of uncertainty, e.g. "focal length"."""
     return _fill(speech, f"source.{source.value}")
 
 
-def step_text(step: Step, speech: Speech = Plain()) -> str:
+def step_text(step: Step, speech: Speech = PLAIN) -> str:
     """What narrows a source of uncertainty."""
     return _fill(speech, f"explain.{step.how.value}")
 
 
-def effect_text(reading: Reading, speech: Speech = Plain()) -> str | None:
+def effect_text(reading: Reading, speech: Speech = PLAIN) -> str | None:
     """What the remaining error does to the film; None without a placement."""
     if reading.effect is None:
         return None
     return describe_effect(reading.effect, reading.setup.view, speech)
 
 
-def describe_effect(effect: Effect, view: View, speech: Speech = Plain()) -> str:
+def describe_effect(effect: Effect, view: View, speech: Speech = PLAIN) -> str:
     """One sentence for ball or club, one for tilts."""
     if view is View.FACE_ON:
         what, shift, sigma = "ball", effect.ball_shift_m, effect.ball_shift_sigma_m
@@ -288,7 +310,7 @@ def _tilts(effect: Effect, speech: Speech) -> str:
     return _fill(speech, key, amount=_angle(size, speech), spread=_angle(spread, speech))
 
 
-def notes(reading: Reading, speech: Speech = Plain()) -> tuple[str, ...]:
+def notes(reading: Reading, speech: Speech = PLAIN) -> tuple[str, ...]:
     """Further sentences: what is not known, what it could cost, what helps."""
     place, setup = reading.placement, reading.setup
     if place is None:

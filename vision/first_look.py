@@ -130,7 +130,7 @@ def applied(look: FirstLook, setup: Setup, size: tuple[int, int]) -> Setup:
     if known is None or look.facts != _facts(setup):
         return setup
     try:
-        return known.at(size).applied(setup)
+        return setup.knowing(known.at(size))
     except SetupError:
         return setup  # another crop of the sensor: what was measured says nothing of it
 
@@ -303,7 +303,7 @@ def _check(
     assert look.motion is not None and look.known is not None
     before = look.known
     try:
-        asked = before.at(size).applied(setup)
+        asked = setup.knowing(before.at(size))
     except SetupError:
         return replace(look, seen_s=time_s)
     still = look.motion.still_for_s(time_s) >= STEEP_S

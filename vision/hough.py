@@ -63,60 +63,71 @@ def _strongest_in_blocks(
     """Strips of rows: the strongest line of each block, as ends (n, 2, 2) and strength (n,)."""
     _, height, width = planes.shape
     strip, block = sizes.strip, sizes.block
-    slopes = 2 * strip - 1
     if height < strip:
         return np.empty((0, 2, 2), np.float32), np.empty(0, np.float32)
-    tops = list(range(0, height - strip + 1, sizes.step))
+    tops = np.arange(0, height - strip + 1, sizes.step)
     if tops[-1] + strip < height:
-        tops.append(height - strip)
+        tops = np.append(tops, height - strip)
     # Slanted lines wrap around, so the strips stand side by side with a gap of their own height.
     pitch = (width + strip + block - 1) // block * block
-    side_by_side = np.zeros((strip, pitch * len(tops)), np.int16)
-    sums = np.empty((len(planes), slopes, pitch * len(tops)), np.int16)
-    for plane, target in zip(planes, sums, strict=True):
-        for i, top in enumerate(tops):
-            side_by_side[:, i * pitch : i * pitch + width] = plane[top : top + strip]
-        target[:] = cv2.ximgproc.FastHoughTransform(
-            side_by_side,
-            cv2.CV_16S,
-            angleRange=cv2.ximgproc.ARO_315_45,
-            op=cv2.ximgproc.FHT_ADD,
-            makeSkew=cv2.ximgproc.HDO_RAW,
-        )[:, : pitch * len(tops)]
-    slope, column, strength = _best_of_blocks(sums, block, sizes.flank)
-    shift = strip - 1 - slope.reshape(len(tops), -1)
-    start = column.reshape(len(tops), -1) - pitch * np.arange(len(tops))[:, None]
-    start = np.where(start >= width, start - pitch, start)
-    rows = np.broadcast_to(np.array(tops)[:, None], start.shape)
-    ends = np.stack(
-        [np.stack([start, rows], -1), np.stack([start + shift, rows + strip - 1], -1)], -2
+    luma, red_green, blue_yellow = (
+        np.asarray(
+            cv2.ximgproc.FastHoughTransform(
+                _side_by_side(plane, tops, strip, pitch),
+                cv2.CV_16S,
+                angleRange=cv2.ximgproc.ARO_315_45,
+                op=cv2.ximgproc.FHT_ADD,
+                makeSkew=cv2.ximgproc.HDO_RAW,
+            ),
+            np.int16,
+        )
+        for plane in planes
     )
-    return ends.reshape(-1, 2, 2).astype(np.float32), strength.reshape(-1)
+    sums = (luma, red_green, blue_yellow)
+    return _best_of_blocks(sums, tops, width, strip, pitch, block, sizes.flank)
+
+
+@kernel
+def _side_by_side(
+    plane: NDArray[np.int16], tops: NDArray[np.intp], strip: int, pitch: int
+) -> NDArray[np.int16]:
+    """The strips of rows that begin at `tops`, each in `pitch` columns of (strip, columns)."""
+    out = np.zeros((strip, pitch * len(tops)), np.int16)
+    width = plane.shape[1]
+    for i in range(len(tops)):
+        out[:, i * pitch : i * pitch + width] = plane[tops[i] : tops[i] + strip]
+    return out
 
 
 @kernel
 def _best_of_blocks(
-    sums: NDArray[np.int16], block: int, flank: int
-) -> tuple[NDArray[np.int32], NDArray[np.int32], NDArray[np.float32]]:
-    """Slope, column and strength of the strongest line that starts in each block of columns.
+    sums: tuple[NDArray[np.int16], NDArray[np.int16], NDArray[np.int16]],
+    tops: NDArray[np.intp],
+    width: int,
+    strip: int,
+    pitch: int,
+    block: int,
+    flank: int,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The strongest line that starts in each block of columns: ends (n, 2, 2) and strength (n,).
 
-    `sums` (planes, slopes, columns). A plane's response is the centre against each flank, the
+    `sums` (slopes, columns) of each plane. A plane's response is the centre against each flank, the
     smaller difference where both have one sign, else 0; squares are added over the planes.
     """
-    planes, slopes, columns = sums.shape
+    columns = pitch * len(tops)
     blocks = columns // block
     slope_of = np.zeros(blocks, np.int32)
     column_of = np.zeros(blocks, np.int32)
     strength = np.full(blocks, -1.0, np.float32)
     energy = np.zeros(columns, np.float32)
     inner = energy[flank : columns - flank]
-    for slope in range(slopes):
+    for slope in range(2 * strip - 1):
         inner[:] = 0.0
-        for plane in range(planes):
+        for plane in sums:
             # Slices, not offsets in the index: those cost a check for negative ones at each step.
-            centre = sums[plane, slope, flank : columns - flank]
-            before = sums[plane, slope, : columns - 2 * flank]
-            after = sums[plane, slope, 2 * flank :]
+            centre = plane[slope, flank : columns - flank]
+            before = plane[slope, : columns - 2 * flank]
+            after = plane[slope, 2 * flank : columns]
             for x in range(len(inner)):
                 left = np.int32(centre[x]) - np.int32(before[x])
                 right = np.int32(centre[x]) - np.int32(after[x])
@@ -134,7 +145,15 @@ def _best_of_blocks(
                     if energy[x] == best:
                         column_of[at] = x
                         break
-    return slope_of, column_of, strength
+    ends = np.empty((blocks, 2, 2), np.float32)
+    for at in range(blocks):
+        i = at * block // pitch
+        start = column_of[at] - pitch * i
+        if start >= width:
+            start -= pitch
+        ends[at, 0, 0], ends[at, 1, 0] = start, start + strip - 1 - slope_of[at]
+        ends[at, 0, 1], ends[at, 1, 1] = tops[i], tops[i] + strip - 1
+    return ends, strength
 
 
 @kernel

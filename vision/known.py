@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.errors import SetupError
-from vision.setup import Handed, Lens, LensSource, Setup, View
+from vision.lens import Lens, LensSource
+from vision.view import Handed, View
 
 # The first nine are the last ones of `vision.model.NAMES`: what views of unmoved rods share.
 SHARED = (
@@ -29,7 +30,6 @@ SHARED = (
     "roll_bias_rad",
 )
 LEAN = SHARED.index("lean_rad")
-BIAS = slice(9, 11)
 SAME_SHAPE = 0.01  # log of the ratio of two pictures' shapes
 # An angle whose spread is larger than this cannot be called square to 1 degree (1.96 sigma): it
 # counts as not measured, and its spread is told.
@@ -73,17 +73,6 @@ class KnownRods:
         """The rods' lengths, in the order of `Setup.roles`."""
         return float(np.exp(self.mean[4])), float(np.exp(self.mean[5]))
 
-    @property
-    def bias_rad(self) -> tuple[float, float]:
-        """The tilt sensor's fixed error in pitch and roll: what it reads minus what is true."""
-        return float(self.mean[9]), float(self.mean[10])
-
-    @property
-    def bias_sigma_rad(self) -> tuple[float, float]:
-        """One standard deviation of each of `bias_rad`."""
-        sigma = np.sqrt(np.diag(self.cov)[BIAS])
-        return float(sigma[0]), float(sigma[1])
-
     def at(self, size: tuple[int, int]) -> KnownRods:
         """The same for pictures of another `size` (width, height) of the same lens and zoom.
 
@@ -113,7 +102,3 @@ class KnownRods:
             cov[:, 1:3] = 0.0
             cov[1, 1], cov[2, 2] = spread.max(), spread.max()
         return replace(self, size=size, mean=mean, cov=cov)
-
-    def applied(self, setup: Setup) -> Setup:
-        """The setup with this as what is known of rods and lens. Raises SetupError."""
-        return replace(setup, known=self)

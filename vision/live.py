@@ -22,7 +22,7 @@ from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
 from vision.telling import Told, tell
-from vision.track import follow, stay
+from vision.track import STILL_PX, follow, moved_px, stay
 
 HOLD_S = 1.0  # surely inside every tolerance for this long before "square" is said
 GRACE_S = 0.3  # still inside but no longer surely so, for this long before it is taken back
@@ -34,10 +34,12 @@ LENS_EVERY_S = 0.1  # a lens profile is checked by a second pose so often
 SEARCH_EVERY_S = 2.0  # a search now and then: tracking must not stay on a wrong line
 THOROUGH_EVERY_S = 0.3  # a search that has found nothing is made at its fine level so often
 LONG_S = 3.0  # without rods for so long, they are probably not in the picture
-THOROUGH_LATER_S = 1.0  # from then on so often: a phone that looks elsewhere must not cost most
+# From then on searched so often: a phone that looks elsewhere must not cost most.
+QUICK_LATER_S, THOROUGH_LATER_S = 0.2, 1.0
 # Followed rods that lose more of their log-odds than this may be a shadow or a mat's edge beside
 # them, as all did that slipped 5 px or more in 90 scenes. Few others do.
 SLIP = 1.0
+UNSEEN = NotFound(Reason.UNSURE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +47,12 @@ class LiveState:
     """What one frame leaves for the next."""
 
     rods: Rods | None = None
+    moving: bool = False  # whether they moved from the last picture but one to the last
     belief: float = float("-inf")  # that the last search left, against which a slip is seen
     searched_s: float = float("-inf")
     thorough_s: float = float("-inf")  # of the last search at both levels
     missing_s: float | None = None  # since when no rods are seen
+    missing: NotFound = UNSEEN  # and why not
     doubt: Rods | None = None  # a layout found, but not yet believed
     doubt_since_s: float = float("-inf")
     square_since_s: float | None = None
@@ -102,30 +106,37 @@ def step(
     every_s = THOROUGH_LATER_S if long else THOROUGH_EVERY_S
     recent = 0 <= time_s - state.thorough_s < every_s
     quick = state.doubt is None and (searched if state.rods is not None else recent)
-    reading = _look(state, frame, setup, tracked, check, quick)
-    if tracked and reading.belief < state.belief - SLIP:
-        reading = _surer(reading, _stay(state, frame, setup, check))
-    if tracked and reading.belief < state.belief - SLIP:
-        searched, quick = True, recent
-        other = _look(state, frame, setup, False, check, quick)
-        if reading.placement is None or other.belief > reading.belief:
-            reading, tracked = other, False
-    elif not tracked and reading.placement is None and state.rods is not None:
-        # What one way of looking has lost, the other may still see.
-        other = _look(state, frame, setup, True, check, quick)
-        if other.placement is not None:
-            reading, tracked = other, True
+    if long and recent and quick and 0 <= time_s - state.searched_s < QUICK_LATER_S:
+        searched = False
+        reading = not_found(state.missing, setup)
+    elif tracked:
+        reading = _followed(state, frame, setup, check)
+        if not _unslipped(state, reading):
+            searched, quick = True, recent
+            other = _search(state, frame, setup, check, quick)
+            if reading.placement is None or other.belief > reading.belief:
+                reading, tracked = other, False
+    else:
+        reading = _search(state, frame, setup, check, quick)
+        if reading.placement is None and state.rods is not None:
+            # What one way of looking has lost, the other may still see.
+            other = _followed(state, frame, setup, check)
+            if other.placement is not None:
+                reading, tracked = other, True
     if check:
         watched = watch(state.lens, reading.lens_check, time_s)
         state = replace(state, lens=watched, lens_checked_s=time_s)
-    if not tracked:
+    if searched and not tracked:
         state, reading = _believed(state, reading, time_s)
     found = reading.rods if isinstance(reading.rods, Rods) else None
     missing_s = time_s if state.missing_s is None else min(state.missing_s, time_s)
+    moving = found is not None and state.rods is not None and moved_px(state.rods, found) > STILL_PX
     state = replace(
         _marks(state, found, tracked, size, time_s),
         rods=found,
+        moving=moving,
         missing_s=None if found is not None else missing_s,
+        missing=reading.rods if isinstance(reading.rods, NotFound) else UNSEEN,
         belief=reading.belief if searched and not (tracked and quick) else state.belief,
         searched_s=time_s if searched else state.searched_s,
         thorough_s=time_s if searched and not quick else state.thorough_s,
@@ -134,33 +145,48 @@ def step(
     return state, LiveReading(reading, held_s, HOLD_S, tracked, state.marks)
 
 
-def _look(
-    state: LiveState, frame: Frame, setup: Setup, tracked: bool, check_lens: bool, quick: bool
-) -> Reading:
-    """The frame's reading by following the known rods, or by a search, `quick` or thorough."""
-    if tracked:
-        assert state.rods is not None
-        rods: Rods | NotFound = follow(frame, state.rods, setup) or NotFound(Reason.UNSURE)
-    else:
-        rods = find(frame, setup, state.marks, quick=quick)
-    return _concluded(rods, frame, setup, check_lens)
+def _search(state: LiveState, frame: Frame, setup: Setup, check_lens: bool, quick: bool) -> Reading:
+    """The frame's reading by a search, `quick` or thorough."""
+    return _concluded(find(frame, setup, state.marks, quick=quick), frame, setup, check_lens)
 
 
-def _stay(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) -> Reading:
-    """The frame's reading by measuring the known rods where they were."""
+def _followed(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) -> Reading:
+    """The frame's reading by the known rods: where they were, or not far from it.
+
+    On a tripod they are where they were, which is seen with half the work and leads nowhere else.
+    """
     assert state.rods is not None
-    rods = stay(frame, state.rods, setup) or NotFound(Reason.UNSURE)
-    return _concluded(rods, frame, setup, check_lens)
+    reading = not_found(UNSEEN, setup)
+    still = None if state.moving else stay(frame, state.rods, setup)
+    if still is not None and moved_px(state.rods, still) <= STILL_PX:
+        reading = _concluded(still, frame, setup, check_lens)
+        if _unslipped(state, reading):
+            return reading
+    near = follow(frame, state.rods, setup)
+    if near is not None:
+        reading = _surer(reading, _concluded(near, frame, setup, check_lens))
+        if _unslipped(state, reading):
+            return reading
+    if state.moving:
+        still = stay(frame, state.rods, setup)
+    if still is not None:
+        reading = _surer(reading, _concluded(still, frame, setup, check_lens))
+    return reading
+
+
+def _unslipped(state: LiveState, reading: Reading) -> bool:
+    """Whether these may still be the rods that the last search found."""
+    return reading.placement is not None and reading.belief >= state.belief - SLIP
+
+
+def _surer(a: Reading, b: Reading) -> Reading:
+    """The one whose rods are believed more."""
+    return b if a.placement is None or b.belief > a.belief else a
 
 
 def _concluded(rods: Rods | NotFound, frame: Frame, setup: Setup, check_lens: bool) -> Reading:
     size = (frame.width, frame.height)
     return conclude(rods, size, setup, DOUBTFUL, check_lens=check_lens)
-
-
-def _surer(a: Reading, b: Reading) -> Reading:
-    """The one whose rods are believed more."""
-    return b if b.belief > a.belief else a
 
 
 def _believed(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState, Reading]:

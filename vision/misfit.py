@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 from vision.kernel import kernel
 
 Array = NDArray[np.float64]
+# Of `vision.model.View2D`: `pair`, `side`, `line_px`, `line_sigma`, `end_px`, `end_sigma`, `along`;
+# of one view, or of several: then the arrays have a leading axis.
+Numbers = tuple[bool, float, Array, Array, Array, Array, Array]
 
 COUNT = 15  # parameters, as in `vision.model.NAMES`
 SEEN = 8  # rows of measurements: 4 of lines, 4 of ends
@@ -24,51 +27,21 @@ MAX_BEND = 0.75  # larger second-order parts are not trusted (Transtrum and Seth
 
 
 @kernel
-def measured_rows(
-    pair: bool,
-    side: float,
-    line_px: Array,
-    line_sigma: Array,
-    end_px: Array,
-    end_sigma: Array,
-    along: Array,
-    which: NDArray[np.intp],
-    params: Array,
-) -> Array:
-    """Whitened misfits (n, 8) of `params` (n, COUNT), each against the view `which` (n,) of these.
-
-    Arrays of the views have a leading axis; otherwise as in `vision.model.View2D`.
-    """
+def measured_rows(views: Numbers, which: NDArray[np.intp], params: Array) -> Array:
+    """Whitened misfits (n, 8) of `params` (n, COUNT), each against the view `which` (n,)."""
+    pair, side, line_px, line_sigma, end_px, end_sigma, along = views
     out = np.empty((len(params), SEEN))
     for i in range(len(params)):
         k = which[i]
-        _measure(
-            pair,
-            side,
-            line_px[k],
-            line_sigma[k],
-            end_px[k],
-            end_sigma[k],
-            along[k],
-            params[i],
-            out[i],
-        )
+        one = (pair, side, line_px[k], line_sigma[k], end_px[k], end_sigma[k], along[k])
+        _measure(one, params[i], out[i])
     return out
 
 
 @kernel
-def _measure(
-    pair: bool,
-    side: float,
-    line_px: Array,
-    line_sigma: Array,
-    end_px: Array,
-    end_sigma: Array,
-    along: Array,
-    p: Array,
-    out: Array,
-) -> None:
+def _measure(view: Numbers, p: Array, out: Array) -> None:
     """The first `SEEN` misfits of one view into `out`."""
+    pair, side, line_px, line_sigma, end_px, end_sigma, along = view
     right_m, forward_m, height_m, focal = p[0], p[1], np.exp(p[2]), np.exp(p[6])
     sin_h, cos_h = np.sin(p[3]), np.cos(p[3])
     sin_p, cos_p = np.sin(p[4]), np.cos(p[4])
@@ -123,20 +96,14 @@ def _measure(
 
 @kernel
 def _misfits(
-    pair: bool,
-    side: float,
-    line_px: Array,
-    line_sigma: Array,
-    end_px: Array,
-    end_sigma: Array,
-    along: Array,
+    view: Numbers,
     mean: Array,
     root: Array,
     p: Array,
     out: Array,
 ) -> float:
     """All `SEEN` + COUNT rows into `out`, and their squares' sum."""
-    _measure(pair, side, line_px, line_sigma, end_px, end_sigma, along, p, out)
+    _measure(view, p, out)
     total = 0.0
     for i in range(COUNT):
         out[SEEN + i] = 0.0
@@ -149,13 +116,7 @@ def _misfits(
 
 @kernel
 def slopes(
-    pair: bool,
-    side: float,
-    line_px: Array,
-    line_sigma: Array,
-    end_px: Array,
-    end_sigma: Array,
-    along: Array,
+    view: Numbers,
     root: Array,
     p: Array,
 ) -> Array:
@@ -165,9 +126,9 @@ def slopes(
     ahead, behind = np.empty(SEEN), np.empty(SEEN)
     for q in range(COUNT):
         at[q] = p[q] + STEP[q]
-        _measure(pair, side, line_px, line_sigma, end_px, end_sigma, along, at, ahead)
+        _measure(view, at, ahead)
         at[q] = p[q] - STEP[q]
-        _measure(pair, side, line_px, line_sigma, end_px, end_sigma, along, at, behind)
+        _measure(view, at, behind)
         at[q] = p[q]
         for r in range(SEEN):
             out[r, q] = (ahead[r] - behind[r]) / (2 * STEP[q])
@@ -212,13 +173,7 @@ def _solved(low: Array, right: Array) -> Array:
 
 @kernel
 def minimise(
-    pair: bool,
-    side: float,
-    line_px: Array,
-    line_sigma: Array,
-    end_px: Array,
-    end_sigma: Array,
-    along: Array,
+    view: Numbers,
     mean: Array,
     root: Array,
     start: Array,
@@ -231,16 +186,14 @@ def minimise(
     rows = SEEN + COUNT
     params, damping = start.copy(), 1e-2
     rest, ahead = np.empty(rows), np.empty(rows)
-    cost = _misfits(
-        pair, side, line_px, line_sigma, end_px, end_sigma, along, mean, root, params, rest
-    )
+    cost = _misfits(view, mean, root, params, rest)
     normal = np.empty((COUNT, COUNT))
     gradient, scale = np.empty(COUNT), np.empty(COUNT)
     slope = np.empty((rows, COUNT))
     moved = True
     for _ in range(ITERATIONS):
         if moved:
-            slope = slopes(pair, side, line_px, line_sigma, end_px, end_sigma, along, root, params)
+            slope = slopes(view, root, params)
             for i in range(COUNT):
                 gradient[i] = 0.0
                 for r in range(rows):
@@ -259,13 +212,7 @@ def minimise(
         step = -_solved(low, gradient)
         # The second-order part of the step, unless it is no small part of it.
         _misfits(
-            pair,
-            side,
-            line_px,
-            line_sigma,
-            end_px,
-            end_sigma,
-            along,
+            view,
             mean,
             root,
             params + BEND_STEP * step,
@@ -286,9 +233,7 @@ def minimise(
         if 4.0 * second <= MAX_BEND**2 * first:
             trial = trial + bend
         trial[2] = min(max(trial[2], np.log(0.1)), np.log(6.0))
-        trial_cost = _misfits(
-            pair, side, line_px, line_sigma, end_px, end_sigma, along, mean, root, trial, ahead
-        )
+        trial_cost = _misfits(view, mean, root, trial, ahead)
         moved = trial_cost < cost
         gain = cost - trial_cost if moved else 0.0
         if moved:

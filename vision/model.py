@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from vision.known import SHARED, KnownRods
 from vision.lens import straight
 from vision.misfit import COUNT as COUNT
-from vision.misfit import NEAREST_M, SEEN, measured_rows
+from vision.misfit import NEAREST_M, SEEN, Numbers, measured_rows
 from vision.misfit import ROD_RADIUS_M as ROD_RADIUS_M
 from vision.misfit import STEP as STEP
 from vision.rods import End, Rod
@@ -55,7 +55,6 @@ UNSTATED_LENGTH_SIGMA = 0.08
 LEAST_SIGMA = 1e-4  # of angles and relative lengths: nothing is exact
 
 Array = NDArray[np.float64]
-Numbers = tuple[bool, float, Array, Array, Array, Array, Array]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -287,5 +286,5 @@ def measured(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
     flat = np.broadcast_to(params, (*lead, COUNT)).reshape(-1, COUNT)
     views = view.line_sigma.shape[:-1]
     which = np.broadcast_to(np.arange(math.prod(views)).reshape(views), lead).ravel()
-    out = measured_rows(*view.numbers(), which, np.ascontiguousarray(flat))
+    out = measured_rows(view.numbers(), which, np.ascontiguousarray(flat))
     return np.asarray(out).reshape(*lead, SEEN)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.misfit import minimise, slopes
+from vision.misfit import Numbers, minimise, slopes
 from vision.model import (
     COUNT,
     View2D,
@@ -245,23 +245,22 @@ def _crossing(ground: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _jacobian(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
     """Derivatives (23, COUNT) at `params` (COUNT,)."""
+    return np.asarray(slopes(_one(view), view.root(), params))
+
+
+def _one(view: View2D) -> Numbers:
+    """The numbers of a single view, without the leading axis."""
     pair, side, *arrays = view.numbers()
-    line_px, line_sigma, end_px, end_sigma, along = (a[0] for a in arrays)
-    return np.asarray(
-        slopes(pair, side, line_px, line_sigma, end_px, end_sigma, along, view.root(), params)
-    )
+    line_px, line_sigma, end_px, end_sigma, along = (array[0] for array in arrays)
+    return pair, side, line_px, line_sigma, end_px, end_sigma, along
 
 
 def _levenberg_marquardt(
     view: View2D, starts: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Minima from all starts (n, COUNT), with their costs chi^2 (n,)."""
-    pair, side, *arrays = view.numbers()
-    line_px, line_sigma, end_px, end_sigma, along = (a[0] for a in arrays)
-    root = view.root()
+    numbers, root = _one(view), view.root()
     params, cost = np.empty_like(starts), np.empty(len(starts))
     for k, start in enumerate(starts):
-        params[k], cost[k] = minimise(
-            pair, side, line_px, line_sigma, end_px, end_sigma, along, view.prior_mean, root, start
-        )
+        params[k], cost[k] = minimise(numbers, view.prior_mean, root, start)
     return params, cost

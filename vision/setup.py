@@ -7,59 +7,31 @@ the same rods; nothing is estimated from the picture at hand.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from enum import StrEnum
-from typing import TYPE_CHECKING
 
 from vision.errors import SetupError
+from vision.known import KnownRods
+from vision.lens import Lens, LensSource
+from vision.view import ROLES, Handed, Line, Role, View
 
-if TYPE_CHECKING:
-    from vision.known import KnownRods
-
-
-class View(StrEnum):
-    """Where the camera films from."""
-
-    FACE_ON = "face-on"
-    DOWN_THE_LINE = "down-the-line"
-
-
-class Handed(StrEnum):
-    """The golfer's handedness."""
-
-    RIGHT = "right"
-    LEFT = "left"
-
-
-class Role(StrEnum):
-    """What a rod is for. T: target and stem. Pair: toe and ball."""
-
-    TARGET = "target"
-    STEM = "stem"
-    TOE = "toe"
-    BALL = "ball"
-
-
-class Line(StrEnum):
-    """Down the line: the line on which the lens belongs."""
-
-    TOE = "toe"
-    HANDS = "hands"
-    MIDDLE = "middle"
-
-
-class LensSource(StrEnum):
-    """Where the focal length comes from."""
-
-    GIVEN = "given"
-    PROFILE = "profile"
-    FIRST_LOOK = "first-look"
-    ASSUMED = "assumed"
-
-
-ROLES: dict[View, tuple[Role, Role]] = {
-    View.FACE_ON: (Role.TARGET, Role.STEM),
-    View.DOWN_THE_LINE: (Role.TOE, Role.BALL),
-}
+# View and lens with the rest: who reads a setup imports its words from one place.
+__all__ = [
+    "CLUB_LENGTH_M",
+    "CLUB_SPEED_MPS",
+    "ROLES",
+    "STICK_LENGTH_M",
+    "AimPoint",
+    "Goal",
+    "Handed",
+    "Lens",
+    "LensSource",
+    "Line",
+    "Player",
+    "Role",
+    "Setup",
+    "Tilt",
+    "Tolerance",
+    "View",
+]
 
 STICK_LENGTH_M = 1.22  # 48 inch alignment stick; common practice, no source
 
@@ -88,46 +60,6 @@ CLUB_SPEED_MPS: dict[str, float] = {
     "wedge": 30.0,
     "putter": 2.0,
 }
-
-
-@dataclass(frozen=True, slots=True)
-class Lens:
-    """Focal length in pixels of the analysed picture, with one standard deviation.
-
-    `k1` is the first radial term of the Brown-Conrady model on normalised coordinates. A lens that
-    was calibrated has `bend` instead, OpenCV's (k1, k2, p1, p2, k3), of which `k1` is then what is
-    left over (`k1_sigma` its spread), and `centre_px`, the principal point, with the spread of
-    each coordinate. None: as phones' lenses usually are (vision/model.py).
-    """
-
-    focal_px: float
-    sigma_px: float
-    source: LensSource = LensSource.GIVEN
-    k1: float = 0.0
-    k1_sigma: float | None = None
-    centre_px: tuple[float, float] | None = None
-    centre_sigma_px: float | None = None
-    bend: tuple[float, float, float, float, float] | None = None
-
-    def __post_init__(self) -> None:
-        if not self.focal_px > 0 or not self.sigma_px >= 0:
-            raise SetupError(
-                f"focal length {self.focal_px} px with sigma {self.sigma_px} px cannot be used: "
-                "give a positive focal length and a sigma of 0 or more"
-            )
-
-    def scaled(self, factor: float) -> Lens:
-        """The same lens for a picture resized by `factor`."""
-        centre, spread = self.centre_px, self.centre_sigma_px
-        return replace(
-            self,
-            focal_px=self.focal_px * factor,
-            sigma_px=self.sigma_px * factor,
-            # Pixel 0 is the middle of the first pixel: half a pixel lies before it.
-            centre_px=centre
-            and ((centre[0] + 0.5) * factor - 0.5, (centre[1] + 0.5) * factor - 0.5),
-            centre_sigma_px=None if spread is None else spread * factor,
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,3 +212,7 @@ class Setup:
         if self.known is not None and role in self.roles:
             return self.known.lengths_m[self.roles.index(role)]
         return self.rod_lengths_m.get(role, STICK_LENGTH_M)
+
+    def knowing(self, known: KnownRods) -> Setup:
+        """The same with this as what is known of rods and lens. Raises SetupError."""
+        return replace(self, known=known)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from vision.belief import ACCEPT
 from vision.drift_solve import PLACED_PX, rod_numbers
+from vision.kernel import kernel
 from vision.memory import memory_of, worth
 from vision.pose import Pose, solve_pose
 from vision.reading import Reading
@@ -43,10 +44,11 @@ WANDER_RAD = math.radians(0.1)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Look:
-    """One look at the rods, with what the tilt sensor said then."""
+    """One look at the rods, with what the tilt sensor said then; `ends_px` (2, 2, 2) are theirs."""
 
     time_s: float
     rods: Rods
+    ends_px: NDArray[np.float64]
     tilt: Tilt | None
     believed: bool = True  # seen well enough for a single picture
 
@@ -98,7 +100,7 @@ def watch(state: Standstill, reading: Reading, size: tuple[int, int], time_s: fl
     if size != to and _same_shape(size, to):
         # Browsers send smaller pictures for a while: the same camera, in other pixels.
         rods, setup, size = _resized(rods, size, to), _for_size(setup, size, to), to
-    look = Look(time_s, rods, setup.tilt, reading.belief >= ACCEPT)
+    look = Look(time_s, rods, _ends(rods), setup.tilt, reading.belief >= ACCEPT)
     if not state.looks or state.size != size or not _same_kind(state.setup, setup):
         return Standstill((look,), (), size, setup)
     if _moved(state.looks, look, max(size)):
@@ -197,19 +199,48 @@ def _for_size(setup: Setup, size: tuple[int, int], to: tuple[int, int]) -> Setup
 
 def _moved(looks: tuple[Look, ...], look: Look, long_px: int) -> bool:
     """Whether the rods' lines lie elsewhere than in the looks since the phone came to rest."""
-    there = _ends(looks[0].rods)
     # The first and the last of them: also a phone that creeps is found out.
     some = looks if len(looks) <= 2 * SOME else looks[:SOME] + looks[-SOME:]
-    lines = rod_numbers(there, np.stack([_ends(each.rods) for each in some]))[:, :4]
-    now = rod_numbers(there, _ends(look.rods))[:4]
     scale = long_px / 1280
     low, high = (bound * scale for bound in NOISE_PX)
-    noise = high
-    if len(lines) > FEW:
-        # by the median step, as in `vision.stands`
-        noise = float(np.median(np.abs(np.diff(lines, axis=0)), axis=0).max() / 0.954)
-    limit = max(JUMP_PX * scale, JUMP_SIGMAS * min(max(noise, low), high))
-    return bool(np.abs(now - np.median(lines, axis=0)).max() > limit)
+    noise, away = _noise_and_step(np.stack([each.ends_px for each in some]), look.ends_px)
+    if len(some) <= FEW:
+        noise = high
+    return away > max(JUMP_PX * scale, JUMP_SIGMAS * min(max(noise, low), high))
+
+
+@kernel
+def _noise_and_step(looks: NDArray[np.float64], now: NDArray[np.float64]) -> tuple[float, float]:
+    """The lines' noise from look to look, and how far they lie `now` from the looks' median.
+
+    In pixels, of both rods' lines at their ends, the worst of the four; `looks` (n, 2, 2, 2),
+    `now` (2, 2, 2). Noise by the median step, as in `vision.stands`; lines as in
+    `drift_solve.rod_numbers`.
+    """
+    noise, away = 0.0, 0.0
+    count = len(looks)
+    across, steps = np.empty(count), np.empty(max(count - 1, 1))
+    for rod in range(2):
+        x0, y0 = looks[0, rod, 0]
+        span_x, span_y = looks[0, rod, 1, 0] - x0, looks[0, rod, 1, 1] - y0
+        length = np.sqrt(span_x * span_x + span_y * span_y)
+        span_x, span_y = span_x / length, span_y / length
+        for end in range(2):
+            here = 0.0
+            for k in range(count + 1):
+                line = now[rod] if k == count else looks[k, rod]
+                ax, ay, bx, by = line[0, 0] - x0, line[0, 1] - y0, line[1, 0] - x0, line[1, 1] - y0
+                u0, v0 = ax * span_x + ay * span_y, ay * span_x - ax * span_y
+                u1, v1 = bx * span_x + by * span_y, by * span_x - bx * span_y
+                here = v0 + (v1 - v0) / (u1 - u0) * (end * length - u0)
+                if k < count:
+                    across[k] = here
+            for k in range(count - 1):
+                steps[k] = abs(across[k + 1] - across[k])
+            if count > 1:
+                noise = max(noise, np.median(steps) / 0.954)
+            away = max(away, abs(here - np.median(across)))
+    return noise, away
 
 
 def _ends(rods: Rods) -> NDArray[np.float64]:

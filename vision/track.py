@@ -1,6 +1,6 @@
-"""Stage 1 between frames: look for known rods in a narrow band around where they were.
+"""Stage 1 between frames: known rods measured where they were, or looked for in a band around.
 
-The same growing and measuring as the full search, on a crop and on a handful of pieces only.
+Looking is the same growing and measuring as the full search, on a crop and on a handful of pieces.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ REACH_STEP_PX = 16
 PIECES = (0.2, 0.5, 0.8)  # where along each rod it is looked for
 LOSS = 6.0  # evidence may fall by this much; whether they are believed is asked afterwards
 MAX_TURN_RAD = np.deg2rad(4.0)
+STILL_PX = 1.5  # rods that moved by less stand still, up to noise
 MAX_LONG_PX = 1600  # larger pictures are searched afresh at reduced size
 
 
@@ -64,12 +65,23 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
 
 
 def stay(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
-    """The same rods measured where they were: for a camera that has not moved since."""
+    """The same rods measured where they were (up to 3 px off); None where they make no layout."""
     if rods.first.role is not setup.roles[0]:
         return None
     ends = np.stack([rod.ends_px for rod in rods.both])
     scores = np.array([rod.score for rod in rods.both])
     return _settled(frame, rods, Candidates(ends, scores, scores), setup)
+
+
+def moved_px(before: Rods, now: Rods) -> float:
+    """How far either rod's line lies from where it was, at the worst of its ends (pixels)."""
+    worst = 0.0
+    for old, new in zip(before.both, now.both, strict=True):
+        (x0, y0), (x1, y1) = old.ends_px.tolist()
+        length = max(math.hypot(x1 - x0, y1 - y0), 1.0)
+        for x, y in new.ends_px.tolist():
+            worst = max(worst, abs((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) / length)
+    return worst
 
 
 def _settled(frame: Frame, rods: Rods, candidates: Candidates, setup: Setup) -> Rods | None:

@@ -133,7 +133,7 @@ def _reconsidered(state: State, sights: Sequence[Sight], before: Walk | None) ->
         left_out = state.weight[k] == 0
         if id(sight) in done or not (left_out or state.hidden[k].any()):
             continue
-        found = agreement(sight.rods, sight.size, known.applied(sight.setup))
+        found = agreement(sight.rods, sight.size, sight.setup.knowing(known))
         aside = found.pose.hidden.reshape(-1)
         if found.moved() or not (left_out or (aside != state.hidden[k]).any()):
             continue
@@ -173,7 +173,7 @@ def _walk(state: State, sights: Sequence[Sight]) -> Walk:
     place = {int(v): k for k, v in enumerate(np.flatnonzero(state.active))}
     for number, sight in enumerate(sights):
         if number not in place:
-            setup = known.applied(sight.setup)
+            setup = sight.setup.knowing(known)
             probability = agreement(sight.rods, sight.size, setup).probability
             views.append(WalkView(sight, setup, None, Fate.DISAGREES, 0.0, probability))
             continue
@@ -181,7 +181,7 @@ def _walk(state: State, sights: Sequence[Sight]) -> Walk:
         # What the others say: this view's information taken away again.
         others = inverse(info.shared - info.each[k])
         mean = at.shared + others @ (info.by_shared[k].T @ (info.weight[k] * info.rest[k]))
-        setup = _as_known(mean, others * wider, sight).applied(sight.setup)
+        setup = sight.setup.knowing(_as_known(mean, others * wider, sight))
         chi2, freedom, probability = disagreement(info, k, bool(problem.sensed[k]))
         weight = float(state.weight[number])
         pose = _pose(sight, setup, state, number, covariance(info, k)[:COUNT, :COUNT] * wider)

@@ -11,6 +11,7 @@ from vision.frame import Frame
 from vision.read import conclude
 from vision.rods import NotFound
 from vision.setup import Setup
+from vision.steady import Standstill, watch
 from vision.track import follow
 
 
@@ -26,4 +27,7 @@ def warm_up() -> None:
     rods = find(frame, Setup(), accept=-np.inf)
     assert not isinstance(rods, NotFound)
     follow(frame, rods, Setup())
-    conclude(rods, (frame.width, frame.height), Setup(), accept=-np.inf)
+    size, looks = (frame.width, frame.height), Standstill()
+    reading = conclude(rods, size, Setup(), accept=-np.inf)
+    for time_s in (0.0, 0.1):
+        looks = watch(looks, reading, size, time_s)

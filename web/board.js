@@ -2,16 +2,16 @@
 
 import { callForm, setupForm, stillForm } from "./board_ask.js";
 import { Card } from "./board_card.js";
+import { byId } from "./dom.js";
 import { loadSettings } from "./settings.js";
 import { fillTexts, loadTexts, t } from "./texts.js";
-import { readToken } from "./token.js";
+import { asker, readToken } from "./token.js";
 
 const AWAY_MS = 6000; // three keepalives of the server
 const AGAIN_MS = 1000;
 const SORT_MS = 2000; // places change at most this often …
 const HAND_MS = 3000; // … and not while a hand is over them
 const TICK_MS = 500;
-const byId = (id) => document.getElementById(id);
 
 const board = {
   token: null, phones: new Map(), cards: new Map(), lockAll: false, heardMs: -Infinity, skewS: 0,
@@ -19,7 +19,7 @@ const board = {
 };
 
 function request(path, options = {}) {
-  const headers = { Authorization: `Bearer ${board.token}`, ...options.headers };
+  const headers = { ...asker(board.token), ...options.headers };
   return fetch(path, { ...options, headers });
 }
 

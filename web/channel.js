@@ -4,32 +4,22 @@ const PING_MS = 500;
 const TILT_MS = 50; // at most 20 a second
 const SILENT_MS = 2000; // neither pong nor guidance for so long: the server is gone
 
+// What the page wants, each {seq, …}; guidance says as `setup_seq` and so on what was heard last.
+const WANTS = ["setup", "hint", "aim", "place", "again", "look", "film"];
+
 /**
- * Speaks the protocol over one RTCDataChannel. `setup()` gives {seq, setup}; `hint()` the marks on
- * the picture, {seq, xy_px, size}, or null; `aim()` the target and
- * `place()` what is to be watched, `look()` what becomes of the first look, likewise.
+ * Speaks the protocol over one RTCDataChannel. `wants`: a function for each of `WANTS` that gives
+ * what is wanted now (docs/protocol.md) or null; `setup` must be there.
  */
 export class GuidanceChannel {
-  constructor(channel, { setup, hint = () => null, aim = () => null, place = () => null, again = () => null, look = () => null, film = () => null, coach = null, onOpen, onTick, onGuidance, onProblem, onBye, onSilent }) {
+  constructor(channel, { wants, coach = null, onOpen, onTick, onPace, onGuidance, onProblem, onBye, onSilent }) {
     this.channel = channel;
-    this.setup = setup;
-    this.hint = hint;
-    this.aim = aim;
-    this.place = place;
-    this.again = again;
-    this.look = look;
+    this.wants = wants;
     this.coach = coach; // web/control.js
     coach?.fresh();
-    this.film = film;
-    this.handlers = { onTick, onGuidance, onProblem, onBye, onSilent };
+    this.handlers = { onTick, onPace, onGuidance, onProblem, onBye, onSilent };
     this.lastSeq = -1;
-    this.echoedSeq = null;
-    this.echoedHint = null;
-    this.echoedAim = null;
-    this.echoedPlace = null;
-    this.echoedAgain = null;
-    this.echoedLook = null;
-    this.echoedFilm = null;
+    this.heardSeq = {}; // of each want: the last number that came back
     this.refusedSeq = null;
     this.tiltSent = -Infinity;
     this.heard = performance.now();
@@ -44,48 +34,12 @@ export class GuidanceChannel {
     else channel.onopen = open;
   }
 
-  /** Sends a changed setup at once instead of with the next ping. */
-  sendSetup() {
-    const now = this.setup();
-    if (now.seq !== this.echoedSeq && now.seq !== this.refusedSeq) {
-      this.#send({ type: "setup", seq: now.seq, setup: now.setup });
-    }
-  }
-
-  /** Sends changed marks at once; like a setup they are repeated until their number comes back. */
-  sendHint() {
-    const now = this.hint();
-    if (now && now.seq !== this.echoedHint) this.#send({ type: "hint", ...now });
-  }
-
-  /** Sends a changed target at once; repeated like the marks. */
-  sendAim() {
-    const now = this.aim();
-    if (now && now.seq !== this.echoedAim) this.#send({ type: "aim", ...now });
-  }
-
-  /** Sends what is to be watched; repeated like the marks. */
-  sendPlace() {
-    const now = this.place();
-    if (now && now.seq !== this.echoedPlace) this.#send({ type: "place", ...now });
-  }
-
-  /** Sends to which earlier place the phone is to be led; repeated like the marks. */
-  sendAgain() {
-    const now = this.again();
-    if (now && now.seq !== this.echoedAgain) this.#send({ type: "again", ...now });
-  }
-
-  /** Sends what becomes of the first look; repeated like the marks. */
-  sendLook() {
-    const now = this.look();
-    if (now && now.seq !== this.echoedLook) this.#send({ type: "look", ...now });
-  }
-
-  /** Sends what becomes of a film; repeated like the marks. */
-  sendFilm() {
-    const now = this.film();
-    if (now && now.seq !== this.echoedFilm) this.#send({ type: "film", ...now });
+  /** Sends what has changed at once instead of with the next ping; repeated until it is heard. */
+  send(want) {
+    const now = this.wants[want]?.();
+    if (!now || now.seq === this.heardSeq[want]) return;
+    if (want === "setup" && now.seq === this.refusedSeq) return;
+    this.#send({ type: want, ...now });
   }
 
   /** A tilt reading ({gravity, screen_deg}), thinned; `gravity` null says there is none. */
@@ -107,14 +61,8 @@ export class GuidanceChannel {
 
   #tick() {
     this.#send({ type: "ping", ...this.coach?.ping(), t_ms: performance.now() });
-    this.sendSetup();
-    this.sendHint();
-    this.sendAim();
-    this.sendPlace();
-    this.sendAgain();
-    this.sendLook();
+    for (const want of WANTS) this.send(want);
     this.coach?.tick((message) => this.#send(message));
-    this.sendFilm();
     this.handlers.onTick(this);
     if (performance.now() - this.heard > SILENT_MS) this.handlers.onSilent();
   }
@@ -132,20 +80,15 @@ export class GuidanceChannel {
     if (message.type === "guidance") {
       if (message.seq <= this.lastSeq) return; // overtaken on the way
       this.lastSeq = message.seq;
-      this.echoedSeq = message.setup_seq;
-      this.echoedHint = message.hint_seq ?? null;
-      this.echoedAim = message.aim_seq ?? null;
-      this.echoedPlace = message.place_seq ?? null;
-      this.echoedAgain = message.again_seq ?? null;
-      this.echoedLook = message.look_seq ?? null;
-      this.echoedFilm = message.film_seq ?? null;
+      for (const want of WANTS) this.heardSeq[want] = message[`${want}_seq`] ?? null;
       this.handlers.onGuidance(message);
     } else if (message.type === "pong") {
       this.coach?.pong(message);
+      if (message.fps > 0) this.handlers.onPace(message.fps);
     } else if (message.type === "control") {
       this.coach?.control(message);
     } else if (message.type === "problem") {
-      if (message.seq === this.setup().seq) this.refusedSeq = message.seq;
+      if (message.seq === this.wants.setup().seq) this.refusedSeq = message.seq;
       this.handlers.onProblem(message.text, message.seq);
     } else if (message.type === "bye") {
       this.handlers.onBye(message.text);

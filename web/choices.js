@@ -1,6 +1,7 @@
 // The start screen's two choices: where it is filmed from, and the golfer's hand.
 
 import { layoutSketch } from "./arrows.js";
+import { byId } from "./dom.js";
 import { ROLES } from "./settings.js";
 import { t } from "./texts.js";
 
@@ -25,7 +26,7 @@ export function showChoices(settings) {
 }
 
 function fill(id, name, choices, onPick) {
-  const row = document.getElementById(id);
+  const row = byId(id);
   row.replaceChildren();
   for (const [value, parts] of choices) {
     const input = Object.assign(document.createElement("input"), {

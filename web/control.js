@@ -1,6 +1,7 @@
 // What the coach wants of this phone (channel message `control`), and what the board is told of it.
 
 import { Clock } from "./clock.js";
+import { byId } from "./dom.js";
 import { t } from "./texts.js";
 
 const DONE = "teesquare.control";
@@ -8,7 +9,6 @@ const ABOUT_MS = 10_000;
 const CALL_MS = 12_000;
 const LATE_MS = 2000; // a start that is older was meant for another swing
 const LOCKED = "#live-settings, #start-settings, #place-open, #aim, #aim-again, #pick-view input, #pick-hand input";
-const byId = (id) => document.getElementById(id);
 
 export class Coach {
   /**

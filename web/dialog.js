@@ -1,7 +1,7 @@
 // The settings dialog: built from the texts, filled from the settings, checked as it is typed.
 
 import { listCameras } from "./camera.js";
-import { field, make } from "./dom.js";
+import { byId, field, make } from "./dom.js";
 import { CLUB_LENGTH_M, ROLES, STICK_LENGTH_M, forgetSettings } from "./settings.js";
 import { LANGUAGES, onTexts, pointed, t } from "./texts.js";
 import { farUnit, fromField, lengthUnit, toField } from "./units.js";
@@ -38,7 +38,7 @@ export class SettingsDialog {
     const scroll = this.dialog.scrollTop;
     this.dialog.replaceChildren(this.#form(cameras));
     this.dialog.scrollTop = scroll;
-    if (focused) document.getElementById(focused)?.focus();
+    if (focused) byId(focused)?.focus();
   }
 
   #change(edit) {
@@ -136,7 +136,7 @@ export class SettingsDialog {
     });
     const length = this.#length(`rods.${role}.length_m`, t("settings.length"), [0.3, 3], false, (s) => {
       s.rods[role].kind = "own";
-      const select = document.getElementById(`set-rods.${role}.kind`);
+      const select = byId(`set-rods.${role}.kind`);
       if (select) select.value = "own";
     });
     return [kind, length];

@@ -1,4 +1,7 @@
-// Elements made in code: the dialogs' and lists' common tools.
+// Elements found and made in code: the pages' common tools.
+
+/** The element of that id. */
+export const byId = (id) => document.getElementById(id);
 
 /** An element with properties (attributes where it has no such property) and children. */
 export function make(tag, properties = {}, ...children) {

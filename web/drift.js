@@ -1,20 +1,20 @@
 // The log of drift: one place, some days, two plots as inline SVG.
 
+import { byId } from "./dom.js";
 import { loadSettings } from "./settings.js";
 import { fillTexts, language, loadTexts, pointed, t } from "./texts.js";
-import { readToken } from "./token.js";
+import { asker, readToken } from "./token.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const [WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM] = [900, 300, 70, 110, 20, 40];
 const DASHES = ["", "14 6", "3 6"]; // lines differ without colour too
 const COLOURS = ["#0c0c0c", "#7a1600", "#0033cc"];
 const GAP_S = 600; // a longer silence breaks the line
-const byId = (id) => document.getElementById(id);
 
 let token = null;
 
 async function ask(path) {
-  const answer = await fetch(path, { headers: { Authorization: `Bearer ${token}` } });
+  const answer = await fetch(path, { headers: asker(token) });
   if (!answer.ok) throw new Error(t("log.refused"));
   return answer.json();
 }
@@ -132,6 +132,7 @@ async function boot() {
     const { places } = await ask("/drift/places");
     byId("log-place").append(...places.map((name) => option(name, name)));
     for (const id of ["log-place", "log-days"]) byId(id).onchange = show;
+    byId("log-pick").hidden = places.length === 0;
     if (places.length) await show();
     else byId("log-said").textContent = t("log.none");
   } catch (error) {

@@ -1,8 +1,10 @@
 // What the server remembers of places, asked for with the phone's key.
 
+import { asker } from "./token.js";
+
 /** Names of places that are watched over days. */
 export async function placeNames(token) {
-  const answer = await fetch("/drift/places", { headers: { Authorization: `Bearer ${token}` } });
+  const answer = await fetch("/drift/places", { headers: asker(token) });
   return answer.ok ? (await answer.json()).places : [];
 }
 
@@ -10,7 +12,7 @@ export async function placeNames(token) {
 export async function filmPlaces(token, who) {
   const answer = await fetch("/again/places", {
     method: "POST", body: JSON.stringify(who),
-    headers: { Authorization: `Bearer ${token}`, "Content-Type": "application/json" },
+    headers: { ...asker(token), "Content-Type": "application/json" },
   });
   return answer.ok ? (await answer.json()).places : null;
 }

@@ -1,11 +1,10 @@
 // The film's own controls: the one button on the panel, its lines, and the dialog with the films.
 
-import { make } from "./dom.js";
+import { byId, make } from "./dom.js";
 import { put } from "./screen.js";
 import { decimal, language, t } from "./texts.js";
 
 const DELAYS_S = [0, 5, 10, 20, 30];
-const byId = (id) => document.getElementById(id);
 
 export class FilmScreen {
   /** `running()` whether the camera is open; `onDelay(seconds)` when another delay is chosen. */
@@ -29,7 +28,9 @@ export class FilmScreen {
     const delay = this.settings().film_delay_s;
     const idle = delay > 0 ? t("film.go", { s: delay }) : t("film.go.now");
     put(this.button, { count: t("film.cancel"), filming: t("film.stop") }[phase] ?? idle);
-    put(byId("film-status"), this.film.status(guidance, nowMs));
+    const status = this.film.status(guidance, nowMs);
+    put(byId("film-status"), status);
+    byId("live").toggleAttribute("data-film", !this.button.hidden && status !== "");
     byId("stop").disabled = phase === "filming" || phase === "saving";
   }
 

@@ -10,22 +10,15 @@ const OPEN_MS = 10_000; // from the start of an attempt to the open channel
 
 /**
  * Handlers: onState("connecting" | "live" | "reconnecting", sentence | null), onGuidance(message),
- * onSetupProblem(text | null), onFatal(Problem). `setup()` gives {seq, setup}, `hint()` the marks,
- * `aim()` the target, `place()` what is watched, `again()` where to be led, `look()` what becomes of the first look, `film()` of
- * a film. `holdOn()`: while it is true, a refusal is no end: it is tried again.
+ * onSetupProblem(text | null), onFatal(Problem). `wants`: as the channel's. `holdOn()`: while it is
+ * true, a refusal is no end: it is tried again.
  */
 export class Link {
-  constructor({ token, stream, setup, hint, aim, place, again, look, film, coach, holdOn = () => false, handlers }) {
+  constructor({ token, stream, wants, coach, holdOn = () => false, handlers }) {
     this.token = token;
     this.stream = stream;
-    this.setup = setup;
-    this.hint = hint;
-    this.aim = aim;
-    this.place = place;
-    this.again = again;
-    this.look = look;
+    this.wants = wants;
     this.coach = coach;
-    this.film = film;
     this.holdOn = holdOn;
     this.handlers = handlers;
     this.attempt = 0;
@@ -52,32 +45,9 @@ export class Link {
     this.#drop();
   }
 
-  sendSetup() {
-    this.channel?.sendSetup();
-  }
-
-  sendHint() {
-    this.channel?.sendHint();
-  }
-
-  sendPlace() {
-    this.channel?.sendPlace();
-  }
-
-  sendAgain() {
-    this.channel?.sendAgain();
-  }
-
-  sendLook() {
-    this.channel?.sendLook();
-  }
-
-  sendFilm() {
-    this.channel?.sendFilm();
-  }
-
-  sendAim() {
-    this.channel?.sendAim();
+  /** Sends at once what has changed of one want. */
+  send(want) {
+    this.channel?.send(want);
   }
 
   sendTilt(reading) {
@@ -120,14 +90,8 @@ export class Link {
     };
     channel.addEventListener("close", lost);
     this.channel = new GuidanceChannel(channel, {
-      setup: this.setup,
-      hint: this.hint,
-      aim: this.aim,
-      place: this.place,
-      again: this.again,
-      look: this.look,
+      wants: this.wants,
       coach: this.coach,
-      film: this.film,
       onOpen: () => {
         clearTimeout(this.openTimer);
         this.handlers.onState("live", null);
@@ -135,10 +99,11 @@ export class Link {
       onTick: (open) => {
         if (this.tiltAbsent) open.sendTilt({ gravity: null });
       },
+      onPace: (fps) => session.pace(fps),
       onGuidance: (message) => {
         this.attempt = 0;
         this.handlers.onGuidance(message);
-        if (message.setup_seq === this.setup().seq) this.handlers.onSetupProblem(null);
+        if (message.setup_seq === this.wants.setup().seq) this.handlers.onSetupProblem(null);
       },
       onProblem: (text) => this.handlers.onSetupProblem(text),
       onBye: (text) => this.#again(text),

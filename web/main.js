@@ -7,6 +7,7 @@ import { Coach } from "./control.js";
 import { buildChoices, showChoices } from "./choices.js";
 import { closeness, decide } from "./decide.js";
 import { SettingsDialog } from "./dialog.js";
+import { byId } from "./dom.js";
 import { filmPlaces, placeNames } from "./earlier.js";
 import { Film } from "./film.js";
 import { FilmScreen } from "./film_screen.js";
@@ -28,7 +29,6 @@ import { keepAwake, letSleep } from "./wake.js";
 
 const TICK_MS = 100;
 const DEMO = new URLSearchParams(location.search).get("demo") === "1";
-const byId = (id) => document.getElementById(id);
 
 const app = {
   settings: loadSettings(),
@@ -64,11 +64,16 @@ let demoSource = null;
 let run = 0; // counts taps on Start, so that a late camera of an earlier one is let go
 
 /** What a part does when it has words of its own: they are sent, and the page drawn anew. */
-function told(send) {
+function told(want) {
   return () => {
-    if (app.link) send(app.link);
+    app.link?.send(want);
     render();
   };
+}
+
+/** For each want a function that gives what its part wants now. */
+function messagesOf(parts) {
+  return Object.fromEntries(Object.entries(parts).map(([want, part]) => [want, () => part.message()]));
 }
 
 function lens() {
@@ -132,14 +137,8 @@ async function begin(stream) {
   app.link = new Link({
     token: app.token,
     stream: app.small,
-    setup: currentSetup,
-    hint: () => marks.message(),
-    aim: () => aim.message(),
-    place: () => place.message(),
-    again: () => again.message(),
-    look: () => look.message(),
+    wants: { setup: currentSetup, ...messagesOf({ hint: marks, aim, place, again, look, film }) },
     coach,
-    film: () => film.message(),
     holdOn: () => film.busy,
     handlers: {
       onState: (state, sentence) => {
@@ -338,7 +337,7 @@ async function changeSettings(settings) {
   if (otherCamera && app.link && !DEMO) await changeCamera();
   if (!app.link) return;
   currentSetup();
-  app.link.sendSetup();
+  app.link.send("setup");
   aim.restate();
   render();
 }
@@ -383,11 +382,11 @@ async function boot() {
     video: byId("video"),
     size: () => app.guidance?.size ?? null,
     instead: (tap, size) => aim.take(tap, size),
-    onChange: told((link) => link.sendHint()),
+    onChange: told("hint"),
   });
   aim = new AimMode({
     distance: () => app.settings.aim_distance_m,
-    onChange: told((link) => link.sendAim()),
+    onChange: told("aim"),
   });
   place = new PlaceWatch({
     dialog: byId("place"),
@@ -395,7 +394,7 @@ async function boot() {
     fetchNames: () => placeNames(app.token),
     logAddress: () => `/drift#t=${app.token}`,
     onAgain: () => again.open(),
-    onChange: told((link) => link.sendPlace()),
+    onChange: told("place"),
   });
   again = new AgainPlace({
     dialog: byId("again-places"),
@@ -403,16 +402,16 @@ async function boot() {
     settings: () => app.settings,
     who: () => ({ phone: phoneId(), player: app.settings.player.trim(), bay: app.settings.bay.trim() }),
     fetchPlaces: (who) => filmPlaces(app.token, who),
-    onChange: told((link) => link.sendAgain()),
+    onChange: told("again"),
   });
-  look = new FirstLook({ onChange: told((link) => link.sendLook()) });
+  look = new FirstLook({ onChange: told("look") });
   film = new Film({
     stream: () => app.stream,
     about: () => ({ view: app.settings.view, player: app.settings.player, bay: app.settings.bay }),
     sound,
     video: byId("video"),
     onChange: () => {
-      app.link?.sendFilm();
+      app.link?.send("film");
       filmScreen?.changed();
       render();
     },

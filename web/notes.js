@@ -1,9 +1,8 @@
 // The notes: how many there are, and a dialog that stays true while it is open.
 
+import { byId } from "./dom.js";
 import { put } from "./screen.js";
 import { t } from "./texts.js";
-
-const byId = (id) => document.getElementById(id);
 
 export function openNotes() {
   byId("notes").dataset.notes = "";

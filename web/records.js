@@ -1,11 +1,10 @@
 // The coach's page of films: search, the list, pictures, reports, exports, deleting.
 
-import { make } from "./dom.js";
+import { byId, make } from "./dom.js";
 import { loadSettings } from "./settings.js";
 import { decimal, fillTexts, language, loadTexts, t } from "./texts.js";
-import { readToken } from "./token.js";
+import { asker, readToken } from "./token.js";
 
-const byId = (id) => document.getElementById(id);
 const FIELDS = { text: "find-text", player: "find-player", bay: "find-bay", view: "find-view", from: "find-from", to: "find-to" };
 const VIEWS = ["face-on", "down-the-line"];
 const Z95 = 1.96; // "±" holds 19 times out of 20
@@ -14,7 +13,7 @@ const page = { token: null, films: [], chosen: new Set(), shots: new Map(), repo
 
 /** Answers; throws an Error with a sentence for whatever the server refuses. */
 async function request(path, options = {}) {
-  const headers = { Authorization: `Bearer ${page.token}`, ...options.headers };
+  const headers = { ...asker(page.token), ...options.headers };
   let answer;
   try {
     answer = await fetch(path, { ...options, headers });

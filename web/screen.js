@@ -2,12 +2,11 @@
 
 import { sign } from "./arrows.js";
 import { quantities } from "./decide.js";
+import { byId } from "./dom.js";
 import { decimal, maybe, t } from "./texts.js";
 import { format } from "./units.js";
 
 const ANNOUNCE_MS = 2500; // a screen reader cannot follow numbers that change with each frame
-
-const byId = (id) => document.getElementById(id);
 
 export class LiveScreen {
   constructor(overlay) {
@@ -18,6 +17,10 @@ export class LiveScreen {
     this.cells = new Map();
     this.announced = { text: "", kind: null, atMs: -Infinity };
     this.shown = null;
+    // Whoever scrolled down to a button that opens a dialog wants the instruction next, at the top.
+    for (const dialog of document.querySelectorAll("dialog")) {
+      dialog.addEventListener("close", () => scrollTo(0, 0));
+    }
   }
 
   /** Shows a decision (decide.js) and, where it rests on guidance, its details. Returns what is shown. */
@@ -135,6 +138,7 @@ export function fitPicture(video) {
 
 /** Shows one of start, live, problem. */
 export function showOnly(name) {
+  if (document.body.dataset.screen !== name) scrollTo(0, 0);
   for (const id of ["start", "live", "problem"]) byId(id).hidden = id !== name;
   document.body.dataset.screen = name;
   if (name !== "live") delete document.body.dataset.kind;

@@ -1,5 +1,7 @@
 // The access token: from the address's fragment into sessionStorage, out of sight.
 
+import { language } from "./texts.js";
+
 const KEY = "teesquare.token";
 
 /** The token of this tab, or null. A new one in the fragment replaces the stored one. */
@@ -12,6 +14,11 @@ export function readToken() {
     return given;
   }
   return recall();
+}
+
+/** The headers of a request: the token, and the language in which a refusal is to be told. */
+export function asker(token) {
+  return { Authorization: `Bearer ${token}`, "Accept-Language": language() };
 }
 
 let memory = null; // for browsers that forbid storage

@@ -1,6 +1,7 @@
 // WHIP client (RFC 9725): one POST with all candidates, media up, guidance channel down.
 
 import { Problem } from "./problem.js";
+import { asker } from "./token.js";
 
 const MAX_BITRATE = 2_500_000;
 const GATHER_MS = 1500;
@@ -11,6 +12,7 @@ export class WhipSession {
   constructor({ token, onChannel, onLost }) {
     this.token = token;
     this.onLost = onLost;
+    this.fps = null; // pictures a second that the server has asked for
     this.url = null;
     this.etag = null;
     this.closed = false;
@@ -47,6 +49,19 @@ export class WhipSession {
     await this.sender.replaceTrack(track);
   }
 
+  /** Sends no more pictures a second than that, each as large as before. */
+  async pace(fps) {
+    if (fps === this.fps || !this.sender || this.closed) return;
+    this.fps = fps;
+    const parameters = this.sender.getParameters();
+    for (const encoding of parameters.encodings ?? []) encoding.maxFramerate = fps;
+    try {
+      await this.sender.setParameters(parameters);
+    } catch {
+      this.fps = null; // asked again with the next word; some browsers send on as they did
+    }
+  }
+
   /** Ends the session here and, if it can be reached, on the server. */
   close() {
     if (this.closed) return;
@@ -61,7 +76,7 @@ export class WhipSession {
   }
 
   #headers(more = {}) {
-    return this.token ? { Authorization: `Bearer ${this.token}`, ...more } : more;
+    return this.token ? { ...asker(this.token), ...more } : more;
   }
 
   async #post(sdp) {

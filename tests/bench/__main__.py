@@ -23,7 +23,7 @@ COLUMNS = {
     "finders": "finder pictures lines_ms total_ms hough_lines_over_total under_a_segment_share "
     "right_share right_and_accepted_share offset_cm_median offset_cm_p95 yaw_deg_median "
     "yaw_deg_p95",
-    "tracking": "frames track_ms track_ms_p95 kept_share right_share",
+    "tracking": "frames track_ms track_ms_p95 kept_share right_share still_ms still_right_share",
     "pose": "view known quantity median_error bound_median over_bound scipy_median apart_median "
     "within_2_sigma solve_ms",
     "one-view": "tilt_deg focal_rel pitch_deg offset_sigma square_sigma angle_sigma yaw_sigma "

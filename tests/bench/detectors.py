@@ -28,7 +28,7 @@ from vision.frame import Frame
 from vision.read import conclude
 from vision.rods import Rods
 from vision.setup import Setup
-from vision.track import follow
+from vision.track import follow, stay
 
 KEEP = finder.CANDIDATES  # as many candidates as this finder ranks
 APART_PX = 4.0
@@ -129,7 +129,7 @@ def rows(pictures: list[Scene], know: str) -> list[dict]:
         name: {k: [] for k in ("lines", "total", "rods", "right", "taken", "offset", "yaw", "all")}
         for name in (OURS, *STOCK)
     }
-    track: dict[str, list] = {"ms": [], "right": [], "kept": []}
+    track: dict[str, list] = {k: [] for k in ("ms", "right", "kept", "still_ms", "still_right")}
     threads = cv2.getNumThreads()
     cv2.setNumThreads(1)
     try:
@@ -201,6 +201,12 @@ def _tracked(tally: dict, frame: Frame, rods: Rods, setup: Setup, scene: Scene, 
     began = thread_time()
     again = follow(later, rods, setup)
     tally["ms"].append(1e3 * (thread_time() - began))
+    noisy = shaken(frame, 0, 0, NOISE, rng)
+    stay(noisy, rods, setup)
+    began = thread_time()
+    still = stay(noisy, rods, setup)
+    tally["still_ms"].append(1e3 * (thread_time() - began))
+    tally["still_right"].append(still is not None and right(still, scene))
     tally["kept"].append(again is not None)
     tally["right"].append(again is not None and right(_back(again), scene))
 
@@ -240,6 +246,8 @@ def _track_row(tally: dict) -> dict:
         "frames": len(tally["ms"]),
         "track_ms": _percentile(tally["ms"], 50, 1.0),
         "track_ms_p95": _percentile(tally["ms"], 95, 1.0),
+        "still_ms": _percentile(tally["still_ms"], 50, 1.0),
+        "still_right_share": float(np.mean(tally["still_right"])) if tally["still_right"] else None,
         "kept_share": float(np.mean(tally["kept"])) if tally["kept"] else None,
         "right_share": float(np.mean(tally["right"])) if tally["right"] else None,
     }

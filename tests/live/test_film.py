@@ -24,7 +24,7 @@ from tests.live.crowding import Crowding
 from vision.drift import Watch
 from vision.setup import View
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.alone]
 
 KEYS = ("offset_m", "yaw_rad", "roll_rad", "height_m", "distance_m", "pitch_rad")
 SQUARE = Pose(offset_m=0.004, distance_m=3.4, height_m=1.0)

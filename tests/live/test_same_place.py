@@ -67,8 +67,8 @@ async def follow(page, person, ground, seconds):
             story.append((shown["kind"], shown["word"]))
         if shown["kind"] == "same":
             return story
-        # A person looks again two seconds later, once the picture has caught up.
-        caught_up = now_s - told_s > 2.0 and shown["fresh"] == ground.stands
+        # A person looks again once the picture has caught up.
+        caught_up = now_s - told_s > 1.0 and shown["fresh"] == ground.stands
         if shown["kind"] == "again" and caught_up and person.obey(shown):
             told_s = time.monotonic()
         await asyncio.sleep(0.1)

@@ -1,12 +1,14 @@
 """Film records made by hand."""
 
 import math
+import sqlite3
 from dataclasses import replace
 
 import numpy as np
 
-from server.places import Row
+from server.drift_row import Row
 from server.record import FilmRecord, StartOffset, record_of
+from server.records import Records
 from tests.server.made_readings import made_reading
 from vision.profile import LensKey
 from vision.setup import Setup, Tilt, View
@@ -51,3 +53,13 @@ def full_record() -> FilmRecord:
         offset=StartOffset("film-2", 0.4, 0.005),
         again="film-0",
     )
+
+
+def make_newer(store: Records, film: str) -> None:
+    """A kept record becomes one of a newer program, which this one cannot read."""
+    db = sqlite3.connect(store.file)
+    with db:
+        db.execute(
+            "UPDATE films SET record = json_set(record, '$.version', 99) WHERE film = ?", (film,)
+        )
+    db.close()

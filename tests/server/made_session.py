@@ -6,7 +6,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from server.places import Row
+from server.drift_row import Row
 from server.record import FilmRecord
 from tests.server.made_records import BEGUN_S, full_record, made_record
 from vision.effect import film_effect

@@ -4,7 +4,9 @@ import asyncio
 import dataclasses
 import os
 import signal
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import AsyncExitStack
 
 import aiohttp
@@ -14,7 +16,7 @@ import psutil
 import pytest
 
 from server import apart
-from server.apart import Apart, Aparts
+from server.apart import ANSWER_S, LANES, Apart, Aparts
 from server.app import SESSIONS
 from server.config import ServerConfig
 from server.registry import CROWD
@@ -106,6 +108,36 @@ def test_one_that_hangs_is_given_up(one, monkeypatch):
     assert told.reading.placement is not None
     assert time.monotonic() - begun_s < 5.0
     assert not psutil.pid_exists(first)
+
+
+def test_one_that_hangs_holds_up_neither_the_end_nor_the_other_lane(one):
+    scene = scenes()[0]
+    os.kill(one.pid, signal.SIGSTOP)
+    asked = [
+        threading.Thread(target=one.step, args=(LiveState(), scene.frame(), scene.setup(), 0.0))
+        for _ in range(LANES)
+    ]
+    for thread in asked:
+        thread.start()
+    time.sleep(0.3)
+    begun_s = time.monotonic()
+    one.close()
+    assert time.monotonic() - begun_s < 2.0
+    for thread in asked:
+        thread.join(ANSWER_S - 1.0)
+        assert not thread.is_alive(), "it waits for an answer that cannot come"
+
+
+def test_two_threads_have_a_lane_each_and_their_own_answers(one):
+    laid = [s for s in scenes() if s.layout in ("t", "pair")][:LANES]
+    wanted = [step(LiveState(), s.frame(), s.setup(), 0.0)[1].reading for s in laid]
+    with ThreadPoolExecutor(LANES) as threads:
+        for _ in range(5):
+            asked = [threads.submit(one.step, LiveState(), s.frame(), s.setup(), 0.0) for s in laid]
+            for future, due in zip(asked, wanted, strict=True):
+                got = future.result()[1].reading
+                assert got.placement.offset_m == pytest.approx(due.placement.offset_m, rel=1e-6)
+    assert one.steps == 5 * LANES
 
 
 def test_a_picture_too_large_is_analysed_here(one, monkeypatch):

@@ -13,9 +13,10 @@ import pytest
 from server import cli
 from server.compare_command import compare
 from server.demo.geometry import Camera, Pose
-from server.places import Row
+from server.drift_row import Row
 from server.record import RecordError
 from server.records import Records
+from server.words import Plain
 from tests.server.made_clips import made_clip
 from tests.server.made_records import CAMERA, made_record
 from tests.stands import laid_anew, own_of, stand
@@ -120,7 +121,7 @@ def test_a_film_whose_camera_moved_counts_where_it_stood(store):
     assert change == pytest.approx(0.04, abs=1e-4)
     assert moved["moved"] and not still["moved"]
     assert "moved while it filmed" in compare(store, "film-1", "film-2")
-    inches = compare(store, "film-1", "film-2", units="inches")
+    inches = compare(store, "film-1", "film-2", Plain("inches"))
     assert " in right (" in inches and " cm" not in inches
 
 

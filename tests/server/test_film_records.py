@@ -9,11 +9,11 @@ import pytest
 
 from server import database
 from server.demo.geometry import Camera, Laid, truth
+from server.drift_row import Row
 from server.film_book import FilmBook
 from server.film_records import AGAIN_S, FilmRecords
 from server.film_watch import FilmWatch
 from server.messages import FilmSent
-from server.places import Row
 from server.record import RecordError
 from server.records import Records
 from server.report_numbers import told

@@ -8,8 +8,8 @@ import pytest
 
 from server.app import SESSIONS
 from server.media import MediaError, pictures
+from tests.server.is_problem import is_problem
 from tests.server.made_files import bytes_in, picture, write, write_clip
-from tests.server.test_rfc9725 import is_problem
 
 
 async def test_an_offer_without_a_fingerprint_is_refused_before_a_task_breaks_on_it(phone, server):

@@ -9,10 +9,11 @@ import aiohttp
 import numpy as np
 import pytest
 
+from server.drift_row import Row
 from server.drift_words import drift_big, drift_text
 from server.messages import MessageError, PlaceSent, read_message
 from server.place_watch import PlaceWatch
-from server.places import Places, PlacesError, Row
+from server.places import Places, PlacesError
 from server.registry import Sessions
 from server.words import Plain
 from tests.server.live_phone import serving

@@ -19,7 +19,13 @@ from aiortc.jitterbuffer import JitterFrame
 from aiortc.rate import RemoteBitrateEstimator
 
 from server import jitter
-from server.reception import MOST_WAITING, ThriftyEstimator, decode_until_none, is_key
+from server.reception import (
+    MOST_WAITING,
+    REDUCE_EVERY_MS,
+    ThriftyEstimator,
+    decode_until_none,
+    is_key,
+)
 
 SEND_UNITS_PER_S = 1 << 18  # abs-send-time: 24 bits, 18 of them the fraction of a second
 
@@ -70,6 +76,14 @@ def test_on_a_full_line_it_comes_down_as_the_librarys_does():
     assert least < 3e6  # less than what comes, which is what the sender then keeps to
     first, known_first = (next(at for at, bits, _ in told if bits < 3e6) for told in (ours, theirs))
     assert abs(first - known_first) < 500  # milliseconds
+
+
+def test_on_a_line_that_stays_overfull_the_phone_is_not_told_with_every_packet():
+    ours = estimates(ThriftyEstimator, 3e6, capacity=1e6, seconds=20)
+    theirs = estimates(RemoteBitrateEstimator, 3e6, capacity=1e6, seconds=20)
+    assert len(theirs) > 10 * len(ours)
+    assert min(np.diff([at for at, _, _ in ours])) >= REDUCE_EVERY_MS
+    assert ours[-1][1] == pytest.approx(theirs[-1][1], rel=0.1)
 
 
 async def test_ended_sessions_are_swept_up_soon_after_the_start_was_set_aside():

@@ -15,10 +15,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from server import database, wire_record
-from server.places import Row
+from server.drift_row import Row
 from server.record import RecordError, StartOffset, person
 from server.records import MIGRATIONS, Records, records_file
-from tests.server.made_records import BEGUN_S, full_record, made_record
+from tests.server.made_records import BEGUN_S, full_record, made_record, make_newer
 from vision.profile import LensKey
 from vision.setup import View
 
@@ -102,7 +102,7 @@ def test_a_film_is_begun_sampled_and_ended(store):
 
 def test_worth_and_offset_are_added_later(store):
     store.begin(made_record())
-    store.set_worth("film-1", {"fps": 120})
+    store.amend("film-1", worth={"fps": 120})
     store.set_offset("film-1", StartOffset("film-2", -0.25, 0.004))
     record = store.get("film-1")
     assert record.worth == {"fps": 120} and record.offset == StartOffset("film-2", -0.25, 0.004)
@@ -341,13 +341,28 @@ def test_a_newer_programs_file_is_left_alone(store):
 def test_one_newer_record_hides_no_other(store):
     store.begin(made_record("old"))
     store.begin(made_record("new"))
-    db = sqlite3.connect(store.file)
-    with db:
-        db.execute("UPDATE films SET record = json_set(record, '$.version', 99) WHERE film = 'new'")
-    db.close()
+    make_newer(store, "new")
     assert [r.film for r in store.search()] == ["old"]
+    [(film, why)] = store.find().unread
+    assert film == "new" and "newer teesquare" in why
+    assert store.find("nobody").unread == []  # told of what was asked for
     with pytest.raises(RecordError, match="newer teesquare"):
         store.get("new")
+
+
+def test_the_same_kit_is_phone_lens_and_stated_rods_and_never_a_guess():
+    one = made_record()
+    assert one.kit and one.kit == made_record("film-2", player="Bob", bay="7").kit
+    unstated = replace(one.setup, rod_lengths_m={})
+    for other in (
+        replace(one, phone="phone-b"),
+        replace(one, camera=replace(one.camera, lens="front")),
+        replace(one, setup=replace(one.setup, rod_lengths_m=dict.fromkeys(one.setup.roles, 1.2))),
+        replace(one, setup=unstated),
+    ):
+        assert other.kit != one.kit
+    assert replace(one, setup=unstated).kit == replace(one, setup=unstated).kit != ""
+    assert replace(one, phone="").kit == replace(one, camera=None).kit == ""
 
 
 def test_many_threads_lose_nothing(store):

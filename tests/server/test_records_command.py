@@ -14,7 +14,7 @@ import pytest
 
 from server import cli, database
 from server.records import Records
-from tests.server.made_records import BEGUN_S, made_record
+from tests.server.made_records import BEGUN_S, made_record, make_newer
 from tests.server.made_session import keep, session, still
 from vision.setup import View
 
@@ -170,10 +170,7 @@ def test_broken_files_kept_aside_are_named_when_someone_is_forgotten(store, caps
 def test_a_record_of_a_newer_program_is_told_and_hides_no_other(store, capsys):
     store.begin(made_record("old"))
     store.begin(made_record("new"))
-    db = sqlite3.connect(store.file)
-    with db:
-        db.execute("UPDATE films SET record = json_set(record, '$.version', 99) WHERE film = 'new'")
-    db.close()
+    make_newer(store, "new")
     code, out, err = run(capsys, "list")
     assert code == 0 and len(out.splitlines()) == 1 and "  old  " in out
     assert "new cannot be read" in err and "newer teesquare" in err

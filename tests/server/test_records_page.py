@@ -13,13 +13,13 @@ import pytest
 from server import cli, database
 from server.app import SESSIONS
 from server.config import ServerConfig
-from server.places import Row
+from server.drift_row import Row
 from server.record import RecordError, person
 from server.records import Records
 from server.report_page import style_source
 from server.serve import running
 from tests.server.live_phone import far_away
-from tests.server.made_records import BEGUN_S, full_record, made_record
+from tests.server.made_records import BEGUN_S, full_record, made_record, make_newer
 from tests.server.made_session import keep, session, still
 from tests.server.test_records import SCHEMA
 from vision.setup import View
@@ -135,10 +135,7 @@ async def test_a_deletion_says_what_is_gone_and_what_is_not_reached(store, coach
 async def test_what_the_store_complains_of_is_told_and_harms_nothing(store, coach, monkeypatch):
     store.begin(made_record("old"))
     store.begin(made_record("new"))
-    db = sqlite3.connect(store.file)
-    with db:
-        db.execute("UPDATE films SET record = json_set(record, '$.version', 99) WHERE film = 'new'")
-    db.close()
+    make_newer(store, "new")
     told = await (await coach.get("/records/list")).json()
     assert [f["film"] for f in told["films"]] == ["old"]
     assert told["unread"][0]["film"] == "new" and "newer teesquare" in told["unread"][0]["why"]

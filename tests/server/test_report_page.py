@@ -61,7 +61,7 @@ class Elements(html.parser.HTMLParser):
         return " ".join(" ".join(self.text).split())
 
 
-def page_of(records, still_of=lambda film: (still(), "image/jpeg"), speech=None):
+def page_of(records, still_of=lambda film: (still(), "image/jpeg"), speech=words.PLAIN):
     return report_html(records, still_of, BEGUN_S + 4000, speech)
 
 

@@ -1,12 +1,12 @@
 """Signalling, rule by rule: each MUST of RFC 9725 that binds a server, named by its section.
 
 Sections are those of RFC 9725 unless another RFC is named. Rules for clients alone are left out.
+Sections 4.4 to 4.9, but for 4.7: test_rfc9725_media.py; 4.7 and 5: test_rfc9725_access.py.
 HTTPS (section 5) is test_serve.py's `test_https_is_the_default_and_makes_its_certificate`, and
 `test_plain_http_listens_on_this_machine_only` holds for the one exception.
 """
 
 import asyncio
-import io
 import re
 import time
 
@@ -15,24 +15,14 @@ import aioice.ice
 import pytest
 from aiortc import RTCSessionDescription
 
-from server.app import SESSIONS, TOKENS
+from server.app import SESSIONS
 from server.config import ServerConfig
 from server.serve import running
+from tests.server.is_problem import is_problem
 from tests.server.live_phone import LivePhone, far_away, until
 
 SDP = {"Content-Type": "application/sdp"}
 FRAGMENT = {"Content-Type": "application/trickle-ice-sdpfrag"}
-
-
-async def is_problem(response: aiohttp.ClientResponse, status: int) -> str:
-    """RFC 9457: the media type, the members, and (ours) a detail that is a sentence."""
-    assert response.status == status, await response.text()
-    assert response.content_type == "application/problem+json"
-    body = await response.json()
-    assert body["status"] == status
-    assert body["title"]
-    assert body["detail"].endswith(".")
-    return str(body["detail"])
 
 
 # Section 4.2: setting a session up
@@ -323,221 +313,6 @@ async def test_4_3_3_an_ice_restart_is_422_and_the_session_goes_on(phone, http, 
     await is_problem(await http.patch(phone.location, data=body, headers=headers), 422)
     seq = phone.messages[-1].get("seq", 0)
     await phone.wait_for(lambda m: m["type"] == "guidance" and m["seq"] > seq)
-
-
-# Section 4.4: constraints on WebRTC
-
-
-async def test_4_4_1_everything_is_bundled_and_rtcp_is_multiplexed(phone):
-    await phone.post(await phone.offer())
-    assert "a=group:BUNDLE 0 1" in phone.answer
-    video = phone.answer.split("m=application")[0].split("m=video")[1]
-    assert "a=rtcp-mux\r\na=rtcp-mux-only\r\n" in video
-
-
-async def test_4_4_1_an_unbundled_offer_is_406(phone):
-    offer = (await phone.offer()).replace("a=group:BUNDLE 0 1\r\n", "")
-    await is_problem(await phone.post(offer), 406)
-
-
-async def test_4_4_1_two_bundle_groups_are_406(phone):
-    offer = await phone.offer()
-    split = offer.replace("a=group:BUNDLE 0 1\r\n", "a=group:BUNDLE 0\r\na=group:BUNDLE 1\r\n")
-    await is_problem(await phone.post(split), 406)
-
-
-async def test_4_4_1_bundle_only_sections_are_taken(phone):
-    from aiortc import AudioStreamTrack
-
-    phone.pc.addTransceiver(AudioStreamTrack(), direction="sendonly")
-    offer = await phone.offer()
-    # RFC 9143, section 7.2.1: a bundle-only section has port 0, which does not mean refused.
-    first, *others = re.split(r"(?=m=)", offer)[1:]
-    bundled = [re.sub(r"^(m=\w+) \d+", r"\1 0", other) + "a=bundle-only\r\n" for other in others]
-    assert (await phone.post(offer.split("m=")[0] + first + "".join(bundled))).status == 201
-    group = re.search(r"a=group:BUNDLE ([^\r\n]+)", phone.answer)
-    assert group
-    assert group[1].split() == re.findall(r"a=mid:(\S+)", phone.answer)
-    for section in re.split(r"(?=m=)", phone.answer)[1:]:
-        if section.startswith(("m=audio", "m=video")):
-            assert "a=rtcp-mux-only" in section
-        assert not re.match(r"m=\w+ 0 ", section)
-
-
-async def test_4_4_2_two_streams_are_406(phone):
-    from aiortc import AudioStreamTrack
-
-    phone.pc.addTransceiver(AudioStreamTrack(), direction="sendonly")
-    offer = await phone.offer()
-    sound, rest = offer.split("m=video")
-    other = re.sub(r"a=msid:\S+", "a=msid:another-stream", sound)
-    assert other != sound
-    await is_problem(await phone.post(other + "m=video" + rest), 406)
-
-
-async def test_4_4_2_two_cameras_are_406(phone):
-    from tests.server.live_phone import Camera
-
-    phone.pc.addTransceiver(Camera(), direction="sendonly")
-    await is_problem(await phone.post(await phone.offer()), 406)
-
-
-async def test_4_4_3_no_partial_answers_a_format_not_known_is_406(phone, server):
-    offer = re.sub(r"(a=rtpmap:\d+) (VP8|H264)/", r"\1 AV1/", await phone.offer())
-    await is_problem(await phone.post(offer), 406)
-    assert len(server.app[SESSIONS]) == 0
-
-
-async def test_4_4_3_an_offer_without_video_is_406(phone):
-    phone.pc.createDataChannel("only")
-    await phone.pc.setLocalDescription(await phone.pc.createOffer())
-    await is_problem(await phone.post(phone.pc.localDescription.sdp), 406)
-
-
-@pytest.mark.parametrize("role", ["actpass", "active"])
-async def test_4_4_4_both_setup_roles_of_a_client_are_taken(phone, role):
-    offer = (await phone.offer()).replace("a=setup:actpass", f"a=setup:{role}")
-    assert (await phone.post(offer)).status == 201
-    assert ("a=setup:passive" if role == "active" else "a=setup:active") in phone.answer
-
-
-async def test_4_5_a_full_server_is_503_with_retry_after(told):
-    async with running(ServerConfig(analyse=far_away, max_sessions=1)) as server:
-        headers = {"Authorization": f"Bearer {server.token}"}
-        async with (
-            aiohttp.ClientSession(server.url, headers=headers) as http,
-            LivePhone(http) as first,
-            LivePhone(http) as second,
-        ):
-            assert (await first.post(await first.offer())).status == 201
-            response = await second.post(await second.offer())
-            await is_problem(response, 503)
-            assert int(response.headers["Retry-After"]) > 0
-            await http.delete(first.location)
-            assert (await second.post(second.pc.localDescription.sdp)).status == 201
-
-
-@pytest.mark.parametrize("method", ["POST", "PATCH", "DELETE", "OPTIONS"])
-@pytest.mark.parametrize("path", ["/whip", "/whip/", "/whip/none", "/whip/none/"])
-async def test_4_5_nothing_is_redirected(http, method, path):
-    # 301 and 302 MUST NOT be used: a POST would become a GET.
-    response = await http.request(method, path, data="v=0", headers=SDP, allow_redirects=False)
-    assert not 300 <= response.status < 400
-
-
-async def test_4_6_no_ice_server_elsewhere_is_named(phone):
-    response = await phone.post(await phone.offer())
-    assert "ice-server" not in response.headers.get("Link", "")
-
-
-# Section 4.7: authentication
-
-
-# Section 4.7.1: bearer tokens (RFC 6750)
-
-
-@pytest.mark.parametrize("header", [None, "", "Bearer", "Bearer ", "Basic dTpw", "Token abc"])
-async def test_4_7_1_no_token_is_401_without_an_error_code(server, header):
-    headers = {} if header is None else {"Authorization": header}
-    async with aiohttp.ClientSession(server.url) as stranger:
-        response = await stranger.post("/whip", data="v=0", headers={**SDP, **headers})
-        await is_problem(response, 401)
-    # RFC 6750, section 3.1: a request without authentication gets no error information.
-    assert response.headers["WWW-Authenticate"] == 'Bearer realm="teesquare"'
-
-
-async def test_4_7_1_a_wrong_token_is_401_invalid_token(server):
-    headers = {"Authorization": "Bearer wrong", **SDP}
-    async with aiohttp.ClientSession(server.url) as stranger:
-        response = await stranger.post("/whip", data="v=0", headers=headers)
-        await is_problem(response, 401)
-    assert 'error="invalid_token"' in response.headers["WWW-Authenticate"]
-
-
-async def test_4_7_1_an_expired_token_is_401_invalid_token():
-    async with running(ServerConfig(analyse=far_away, token_life_s=0.05)) as server:
-        await asyncio.sleep(0.1)
-        headers = {"Authorization": f"Bearer {server.token}", **SDP}
-        async with aiohttp.ClientSession(server.url) as late:
-            response = await late.post("/whip", data="v=0", headers=headers)
-            assert "expired" in await is_problem(response, 401)
-    assert 'error="invalid_token"' in response.headers["WWW-Authenticate"]
-
-
-async def test_4_7_1_the_scheme_is_case_insensitive(server):
-    # RFC 9110, section 11.1.
-    headers = {"Authorization": f"bearer {server.token}", **SDP}
-    async with aiohttp.ClientSession(server.url) as http:
-        assert (await http.post("/whip", data="v=0", headers=headers)).status in (400, 406)
-
-
-@pytest.mark.parametrize("method", ["PATCH", "DELETE", "GET"])
-async def test_4_7_1_sessions_need_the_token_too(phone, server, method):
-    await phone.post(await phone.offer())
-    path = phone.location + ("/guidance" if method == "GET" else "")
-    async with aiohttp.ClientSession(server.url) as stranger:
-        await is_problem(await stranger.request(method, path), 401)
-    assert len(server.app[SESSIONS]) == 1
-
-
-@pytest.mark.parametrize("method", ["PATCH", "DELETE", "GET"])
-async def test_4_7_1_another_token_does_not_open_the_session(phone, server, method):
-    await phone.post(await phone.offer())
-    path = phone.location + ("/guidance" if method == "GET" else "")
-    headers = {"Authorization": f"Bearer {server.app[TOKENS].issue()}"}
-    async with aiohttp.ClientSession(server.url, headers=headers) as other:
-        await is_problem(await other.request(method, path), 403)
-    assert len(server.app[SESSIONS]) == 1
-
-
-async def test_4_7_1_a_revoked_token_no_longer_opens_anything(phone, server, http):
-    await phone.post(await phone.offer())
-    server.app[TOKENS].revoke(server.token)
-    await is_problem(await http.delete(phone.location), 401)
-
-
-# Sections 4.8 and 4.9: simulcast, extensions
-
-
-async def test_4_8_offered_simulcast_is_answered_with_one_stream(phone):
-    # RFC 8853, section 5.3.2: an answerer that does not use it leaves the attribute out.
-    offer = (await phone.offer()).replace(
-        "a=sendonly\r\n",
-        "a=sendonly\r\na=rid:hi send\r\na=rid:lo send\r\na=simulcast:send hi;lo\r\n",
-        1,
-    )
-    assert (await phone.post(offer)).status == 201
-    assert "a=simulcast" not in phone.answer
-    assert "a=rid" not in phone.answer
-
-
-async def test_4_9_guidance_is_advertised_and_not_required(phone, http):
-    response = await phone.post(await phone.offer(channel=False))
-    # No extension of the standard's own registry: a registered relation (RFC 8288; RFC 5989).
-    (link,) = response.headers.getall("Link")
-    found = re.fullmatch(r'<([^>]+)>; rel="monitor"; type="text/event-stream"', link)
-    assert found
-    async with http.get(found[1]) as stream:
-        assert stream.content_type == "text/event-stream"
-    assert "urn:ietf:params:whip:ext" not in link
-
-
-# Section 5: security
-
-
-async def test_5_session_addresses_are_not_guessable(http, server):
-    names = set()
-    for _ in range(3):
-        async with LivePhone(http) as phone:
-            await phone.post(await phone.offer())
-            names.add(phone.location)
-    assert len(names) == 3
-    # 24 random bytes, base64url: RFC 4086's advice of 128 bits is exceeded.
-    assert all(len(name.rsplit("/", 1)[1]) == 32 for name in names)
-
-
-async def test_5_a_huge_body_is_413(http):
-    await is_problem(await http.post("/whip", data=io.BytesIO(bytes(2**20)), headers=SDP), 413)
 
 
 def candidate() -> str:

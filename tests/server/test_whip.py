@@ -1,4 +1,4 @@
-"""What the answer to an offer adds to the standard's rules (those: test_rfc9725.py)."""
+"""What the answer to an offer adds to the standard's rules (those: test_rfc9725*.py)."""
 
 import re
 

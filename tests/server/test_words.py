@@ -22,7 +22,6 @@ from vision.coverage import CoverageHint
 from vision.drift import Watch
 from vision.effect import Effect, film_effect
 from vision.framing import Cure, Framing, Part
-from vision.governed import Quantity
 from vision.placement import Layout, Placement
 from vision.reading import Reading, Verdict
 from vision.rods import End, NotFound, Reason, Rod, Rods
@@ -119,8 +118,6 @@ def test_every_enum_value_has_its_text():
         assert words.reason_text(reason)
     for part in Part:
         assert words.part_text(part)
-    for quantity in Quantity:
-        assert words.quantity_text(quantity)
     for source in Source:
         assert words.source_text(source)
     for how in How:
@@ -144,7 +141,6 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
         known |= {f"say.{name}", f"word.{name}"}
     known |= {f"say.closer.{d}.blind" for d in ("forward", "back")}
     known |= {f"reason.{r.value}" for r in Reason} | {f"part.{p.value}" for p in Part}
-    known |= {f"quantity.{q.value}" for q in Quantity}
     known |= {f"source.{s.value}" for s in Source} | {f"explain.{h.value}" for h in How}
     shift = ("none", "unsure", "unknown")
     known |= {f"effect.ball.{k}" for k in ("forward", "back", *shift)}

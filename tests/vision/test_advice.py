@@ -192,14 +192,17 @@ def test_sliding_changes_no_yaw_and_turning_no_offset(view, hand):
 @pytest.mark.parametrize("lean_deg", [-4.0, 3.0])
 def test_moving_the_stem_as_told_makes_the_t_square(hand, lean_deg):
     lean = math.radians(lean_deg)
-    setup = Setup(handed=hand, tilt=SENSOR)
+    # rods of two lengths: it is the stem's end that travels
+    lengths = {Role.TARGET: 1.22, Role.STEM: 0.95}
+    setup = Setup(handed=hand, tilt=SENSOR, rod_lengths_m=lengths)
     layout = laid(View.FACE_ON, lean, 0.002, measured=True)
     (first, *_) = advise(FOUND, placement(0.3, sigma=SIGMA), layout, None, setup)
     assert first.move is Move.RODS
+    assert first.amount_rad == pytest.approx(abs(lean))
     # the near end, one stick from the junction toward the camera, leaning toward the target
     ahead = line_of_sight(View.FACE_ON, hand)
     right = np.cross(ahead, UP)
-    near_end = 1.22 * (-math.cos(lean) * ahead + math.sin(lean) * TARGET)
+    near_end = 0.95 * (-math.cos(lean) * ahead + math.sin(lean) * TARGET)
     way = {"stem-left": -1, "stem-right": 1}[first.direction]
     moved = near_end + way * first.amount_m * right
     angle = math.degrees(math.acos(moved @ TARGET / np.linalg.norm(moved)))
@@ -210,13 +213,15 @@ def test_moving_the_stem_as_told_makes_the_t_square(hand, lean_deg):
 @pytest.mark.parametrize("closing_deg", [-3.0, 2.0])
 def test_moving_the_ball_rod_as_told_makes_the_pair_parallel(hand, closing_deg):
     closing = math.radians(closing_deg)
-    setup = Setup(view=View.DOWN_THE_LINE, handed=hand, tilt=SENSOR)
+    lengths = {Role.TOE: 1.22, Role.BALL: 0.95}
+    setup = Setup(view=View.DOWN_THE_LINE, handed=hand, tilt=SENSOR, rod_lengths_m=lengths)
     layout = laid(View.DOWN_THE_LINE, closing, 0.002, measured=True)
     (first, *_) = advise(FOUND, placement(sigma=SIGMA), layout, None, setup)
     assert first.move is Move.RODS
     right = np.cross(TARGET, UP)
     outside = right if hand is Handed.RIGHT else -right  # the ball's side of the golfer
-    rod_vector = 1.22 * (math.cos(closing) * TARGET - math.sin(closing) * outside)
+    assert first.amount_rad == pytest.approx(abs(closing))
+    rod_vector = 0.95 * (math.cos(closing) * TARGET - math.sin(closing) * outside)
     way = {"ball-rod-left": -1, "ball-rod-right": 1}[first.direction]
     moved = rod_vector + way * first.amount_m * right
     assert math.degrees(abs(math.atan2(moved @ right, moved @ TARGET))) < 0.2
@@ -295,8 +300,27 @@ def test_inside_but_unsure_moves_on_where_that_can_make_it_sure():
 @pytest.mark.parametrize("bad", [math.inf, math.nan])
 def test_no_number_is_no_advice_to_move(bad):
     setup = Setup(tilt=SENSOR)
-    here = placement(0.5, sigma=(bad, *SIGMA[1:]))
-    assert [a.move for a in advise(FOUND, here, laid(View.FACE_ON), None, setup)] == [Move.HOLD]
+    for here in (placement(0.5, sigma=(bad, *SIGMA[1:])), placement(bad, sigma=SIGMA)):
+        assert [a.move for a in advise(FOUND, here, laid(View.FACE_ON), None, setup)] == [Move.HOLD]
+
+
+@pytest.mark.parametrize(
+    ("offset_m", "sigma_m", "move"),
+    [
+        # 5 cm of spread never makes 5 cm sure: worth a walk beyond the tolerance and two spreads
+        (0.16, 0.05, Move.SLIDE),
+        (0.14, 0.05, Move.HOLD),
+        # 2.4 cm could: worth a slide from half a spread
+        (0.013, 0.024, Move.SLIDE),
+        (0.011, 0.024, Move.HOLD),
+        # nobody slides a tripod by less than a centimetre
+        (0.009, 0.0252, Move.HOLD),
+    ],
+)
+def test_only_what_stands_clear_of_its_spread_is_walked_for(offset_m, sigma_m, move):
+    here = placement(offset_m, sigma=(sigma_m, *SIGMA[1:]))
+    (told,) = advise(FOUND, here, laid(View.FACE_ON), None, Setup(tilt=SENSOR))
+    assert told.move is move
 
 
 def test_framing_that_nobody_asked_for_comes_after_square():
@@ -311,10 +335,34 @@ def test_framing_that_nobody_asked_for_comes_after_square():
 
 def test_framing_asked_for_and_nothing_computed_still_says_something():
     setup = Setup(tilt=SENSOR, goal=Goal(framing=True))
-    framing = Framing(False, (Part.HEAD,))
-    assert advise(FOUND, placement(sigma=SIGMA), laid(View.FACE_ON), framing, setup) == (
-        Advice(Move.CLOSER, "back"),
-    )
+    for framing in (Framing(False, (Part.HEAD,)), None):
+        assert advise(FOUND, placement(sigma=SIGMA), laid(View.FACE_ON), framing, setup) == (
+            Advice(Move.CLOSER, "back"),
+        )
+
+
+@pytest.mark.parametrize(("tilt_rad", "way"), [(0.05, "up"), (-0.05, "down")])
+def test_a_cure_of_two_steps_is_told_whole(tilt_rad, way):
+    framing = Framing(False, (Part.HEAD,), Cure.BACK, 0.6, tilt_rad)
+    asked, here = Setup(tilt=SENSOR, goal=Goal(framing=True)), placement(sigma=SIGMA)
+    back, tilt = Advice(Move.CLOSER, "back", amount_m=0.6), Advice(Move.TILT, way, amount_rad=0.05)
+    assert advise(FOUND, here, laid(View.FACE_ON), framing, asked) == (back, tilt)
+    # where a distance is stated, it is the distance that says how far back
+    stated = replace(asked, goal=Goal(distance_m=3.5, framing=True))
+    told = advise(FOUND, here, laid(View.FACE_ON), framing, stated)
+    assert [a.move for a in told] == [Move.CLOSER, Move.TILT]
+    assert (told[0].direction, told[0].amount_m) == ("back", pytest.approx(0.6))
+    assert told[1] == tilt
+
+
+def test_framing_is_suggested_only_where_it_fails_and_no_distance_is_stated():
+    here, cut_off = placement(sigma=SIGMA), Framing(False, (Part.HEAD,), Cure.BACK, 0.6)
+    stated = Setup(tilt=SENSOR, goal=Goal(distance_m=3.5))
+    assert advise(FOUND, here, laid(View.FACE_ON), cut_off, stated) == (Advice(Move.READY),)
+    # all fits from here, not from a distance that was stated once
+    fits = Framing(True, (), Cure.BACK, 0.6)
+    free = Setup(tilt=SENSOR)
+    assert advise(FOUND, here, laid(View.FACE_ON), fits, free) == (Advice(Move.READY),)
 
 
 def test_square_that_has_not_held_is_told_to_hold():

@@ -87,7 +87,7 @@ def figures(hand, turn_deg, count, seed):
         walk = solve_walk(sights)
         assert isinstance(walk, Walk)
         last = sight(rng, made, seen, length_sigma=0.003)
-        setup = walk.known.applied(last.setup)
+        setup = last.setup.knowing(walk.known)
         pose = solve_pose(last.rods, SIZE, setup)
         tap = at + rng.normal(0, TAP_PX, 2)
         point = AimPoint(tuple(tap.tolist()), sigma_px=TAP_PX, distance_m=distance)
@@ -210,7 +210,7 @@ def test_a_drawn_t_is_seen_from_behind_its_rod_on_both_sides_of_it(hand):
     for degrees in (84.0, 88.0, 92.0, 95.0):
         pose = ground.around(degrees, 3.0)
         frame, setup = ground.seen(pose)
-        setup = known.applied(setup)
+        setup = setup.knowing(known)
         for miss_deg in (0.0, 2.0):  # the target left of where the rods point, seen along them
             a = math.radians(miss_deg)
             target = 150.0 * np.array([[math.cos(a), math.sin(a), 0.0]])
@@ -238,7 +238,7 @@ def test_from_beside_its_rod_one_is_sent_behind_it():
     frame, setup = ground.seen(pose)
     at = drawn_at(np.array([[150.0, 0.0, 0.0]]), pose, ground.laid, Camera())[0]
     point = AimPoint(tuple(at.tolist()), sigma_px=2.0, distance_m=150.0)
-    told = read(frame, replace(known.applied(setup), aim=point)).aim
+    told = read(frame, replace(setup.knowing(known), aim=point)).aim
     assert isinstance(told, Aim) and told.aside
 
 

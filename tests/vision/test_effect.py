@@ -140,6 +140,7 @@ def test_a_lens_beside_the_ball_gives_no_number():
         effect = film_effect(placement(0.1, distance=0.6), laid(view), Setup(view=view))
         assert effect.ball_shift_m is None and effect.club_path_shift_m is None
         assert math.isfinite(effect.tilt_deg)
+        assert effect.tilt_sigma_deg == pytest.approx(math.degrees(1e-4))
 
 
 @given(
@@ -167,3 +168,40 @@ def test_yaw_changes_no_parallax(offset, yaw):
     a = film_effect(placement(offset), laid(View.FACE_ON), Setup())
     b = film_effect(placement(offset, yaw=yaw), laid(View.FACE_ON), Setup())
     assert a.ball_shift_m == b.ball_shift_m
+
+
+@pytest.mark.parametrize(("view", "hand"), VIEWS)
+@pytest.mark.parametrize("index", [0, 1], ids=["offset", "distance"])
+def test_each_spread_costs_its_slope_even_far_off_the_line(view, hand, index):
+    """Central differences; a lens so far off makes the shaft's angle half a right angle."""
+    setup, layout = Setup(view=view, handed=hand), laid(view, sigma=0.0)
+    at, sigma = np.array([0.9, 2.1, 0.9, 0.0, 0.0, 0.0]), 0.01
+    cov = np.zeros((6, 6))
+    cov[index, index] = sigma**2
+    step = np.eye(6)[index] * 1e-5
+
+    def effect(place_at):
+        return film_effect(Placement(*place_at, cov=cov), layout, setup)
+
+    told, after, before = effect(at), effect(at + step), effect(at - step)
+    names = ["ball_shift_m"] if view is View.FACE_ON else ["club_path_shift_m", "club_path_deg"]
+    for name in names:
+        slope = (getattr(after, name) - getattr(before, name)) / 2e-5
+        spread = getattr(told, "_sigma_".join(name.rsplit("_", 1)))
+        assert spread == pytest.approx(abs(slope) * sigma, rel=1e-5)
+
+
+def test_an_unmeasured_t_counts_from_the_line_as_laid():
+    """The pose always has a true perpendicular; until the angle is measured it is only a prior."""
+    layout = replace(laid(View.FACE_ON), square_offset_m=-0.1, square_offset_sigma_m=0.02)
+    assert film_effect(placement(0.07), layout, Setup()) == film_effect(
+        placement(0.07), laid(View.FACE_ON), Setup()
+    )
+
+
+def test_the_pairs_own_angle_and_a_spread_that_is_no_number_widen_nothing():
+    pair = Setup(view=View.DOWN_THE_LINE)
+    near = film_effect(placement(0.07), laid(View.DOWN_THE_LINE, sigma=0.0), pair)
+    assert film_effect(placement(0.07), laid(View.DOWN_THE_LINE, sigma=0.05), pair) == near
+    known = film_effect(placement(0.07), laid(View.FACE_ON, sigma=0.0), Setup())
+    assert film_effect(placement(0.07), laid(View.FACE_ON, sigma=math.inf), Setup()) == known

@@ -1,5 +1,7 @@
 """What a first look leaves: carried to other pictures, and as a prior."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -42,7 +44,7 @@ def test_the_prior_is_the_walks_own_covariance(walked):
     """The prior rows' normal matrix, inverted, is the known covariance with the sensor's noise."""
     made, found = walked
     one = made.sights[-1]
-    setup = found.known.applied(one.setup)
+    setup = one.setup.knowing(found.known)
     root = observe(one.rods.both, one.size, setup).prior_root
     cov = np.linalg.inv(root[4:, 4:].T @ root[4:, 4:])
     np.testing.assert_allclose(cov[2:, 2:], found.known.cov[:9, :9], rtol=1e-5, atol=1e-12)
@@ -75,7 +77,7 @@ def test_the_budget_of_a_joint_pose_adds_up(walked):
 
 def test_lens_and_lengths_are_known_to_the_search(walked):
     made, found = walked
-    setup = found.known.applied(Setup(view=View.FACE_ON))
+    setup = Setup(view=View.FACE_ON).knowing(found.known)
     assert focal_prior((1280, 720), setup)[0] == pytest.approx(
         np.exp(made.layout.shared[0]), rel=0.06
     )
@@ -103,9 +105,9 @@ def test_another_size_of_the_same_picture(walked):
 def test_known_rods_of_another_layout_are_misuse(walked):
     _, found = walked
     with pytest.raises(SetupError, match="look at them again"):
-        found.known.applied(Setup(view=View.DOWN_THE_LINE))
+        Setup(view=View.DOWN_THE_LINE).knowing(found.known)
     with pytest.raises(SetupError, match="look at them again"):
-        found.known.applied(Setup(handed=Handed.LEFT))
+        Setup(handed=Handed.LEFT).knowing(found.known)
 
 
 def test_an_angle_hardly_seen_is_not_called_measured():
@@ -116,5 +118,18 @@ def test_an_angle_hardly_seen_is_not_called_measured():
     assert found.known.angle_sigma_rad > MEASURED_RAD and not found.known.angle_measured
     last = found.views[-1]
     _, angle = place(last.pose, last.setup)
-    assert not angle.measured
+    assert angle.measured is False
     assert last.pose.cov.shape == (COUNT, COUNT)
+
+
+def test_an_angle_well_seen_is_called_measured_by_its_own_spread(walked):
+    _, found = walked
+    last = found.views[-1]
+    _, angle = place(last.pose, last.setup)
+    assert angle.sigma_rad < MEASURED_RAD and angle.measured is True
+    # the same angle with a spread beyond the limit, all else as well known as before
+    widened = last.pose.cov.copy()
+    widened[12, 12] += (1.1 * MEASURED_RAD) ** 2
+    _, vague = place(replace(last.pose, cov=widened), last.setup)
+    assert vague.measured is False
+    assert place(last.pose, replace(last.setup, known=None))[1].measured is False

@@ -2,12 +2,14 @@
 
 import dataclasses
 
+import cv2
 import numpy as np
 import pytest
 
 from tests.bench.scenes import right
 from tests.scenes import scenes
 from tests.synthetic import SIZE, draw
+from vision import live as live_stage
 from vision.belief import ACCEPT
 from vision.frame import Frame
 from vision.live import (
@@ -15,6 +17,7 @@ from vision.live import (
     GRACE_S,
     HOLD_S,
     PERSIST_S,
+    QUICK_LATER_S,
     LiveState,
     _believed,
     settle,
@@ -22,7 +25,7 @@ from vision.live import (
 )
 from vision.read import conclude
 from vision.reading import Verdict
-from vision.rods import NotFound, Rods
+from vision.rods import NotFound, Reason, Rods
 from vision.setup import View
 from vision.track import follow
 
@@ -122,6 +125,69 @@ def test_tracking_follows_a_small_step_and_lets_go_of_another_picture():
     np.testing.assert_allclose(middle, [-6, 4], atol=1.5)
     lost = follow(other.frame(), rods, other.setup())
     assert lost is None or not np.allclose(lost.first.ends_px, rods.first.ends_px, atol=2)
+
+
+class Counted:
+    """`vision.live`'s ways to look at a frame, counted."""
+
+    def __init__(self, monkeypatch):
+        self.calls = []
+        for name in ("find", "follow", "stay"):
+            monkeypatch.setattr(live_stage, name, self._counted(name, getattr(live_stage, name)))
+
+    def _counted(self, name, way):
+        def counted(*args, **kwargs):
+            self.calls.append(name)
+            return way(*args, **kwargs)
+
+        return counted
+
+
+def noisy_frames(scene, count, shift_px=0.0, seed=0):
+    rng = np.random.default_rng(seed)
+    for k in range(count):
+        to = np.array([[1.0, 0, shift_px * k], [0, 1.0, 0]])
+        bgr = cv2.warpAffine(scene.bgr(), to, scene.size, borderMode=cv2.BORDER_REFLECT)
+        yield Frame.from_bgr(np.clip(bgr + rng.normal(0, 2, bgr.shape), 0, 255).astype(np.uint8))
+
+
+@pytest.mark.parametrize(("shift_px", "way"), [(0.0, "stay"), (4.0, "follow")])
+def test_rods_are_looked_for_only_where_they_move(monkeypatch, shift_px, way):
+    scene = next(s for s in scenes() if s.layout == "t")
+    counted, state = Counted(monkeypatch), LiveState()
+    for k, frame in enumerate(noisy_frames(scene, 12, shift_px)):
+        state, live = step(state, frame, scene.setup(), k / FPS)
+        assert live.tracked == (k > 0)
+        back = np.array([-shift_px * k, 0.0])
+        there = [dataclasses.replace(r, ends_px=r.ends_px + back) for r in live.reading.rods.both]
+        rods = dataclasses.replace(live.reading.rods, first=there[0], second=there[1])
+        assert right(rods, scene), k
+    assert counted.calls.count("find") == 1
+    others = counted.calls[4:]
+    assert others.count(way) >= 0.8 * len(others), counted.calls
+
+
+def test_a_picture_long_without_rods_is_searched_less_and_they_are_found_soon(monkeypatch):
+    scene = next(s for s in scenes() if s.layout == "t")
+    rng = np.random.default_rng(1)
+    bare = [
+        Frame.from_bgr(rng.integers(80, 120, (*scene.size[::-1], 3), np.uint8)) for _ in range(3)
+    ]
+    counted, state, per_second = Counted(monkeypatch), LiveState(), []
+    for k in range(6 * FPS):
+        if k % FPS == 0:
+            per_second.append(len(counted.calls))
+        state, live = step(state, bare[k % 3], scene.setup(), k / FPS)
+        assert isinstance(live.reading.rods, NotFound)
+        assert live.reading.rods.reason is not Reason.UNSURE
+    per_second = np.diff([*per_second, len(counted.calls)])
+    assert per_second[0] == FPS
+    assert (per_second[4:] <= 6).all(), per_second
+    for k in range(6 * FPS, 7 * FPS):
+        state, live = step(state, scene.frame(), scene.setup(), k / FPS)
+        if isinstance(live.reading.rods, Rods):
+            break
+    assert k / FPS - 6.0 <= QUICK_LATER_S + 1 / FPS
 
 
 def test_rods_beside_a_mat_edge_are_not_left_for_it():

@@ -334,7 +334,7 @@ def test_a_first_look_before_each_film_makes_either_view_sure(view):
             found = solve_walk(walk(rng, 8, made=made).sights)
             if isinstance(found, Walk):
                 look = stand(rng, made, own_of(made, there)).look
-                looks.append(replace(look, setup=found.known.applied(look.setup)))
+                looks.append(replace(look, setup=look.setup.knowing(found.known)))
         if len(looks) < 2:
             continue
         both = joint(*looks, same_kit=True)

@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from server.demo.geometry import Camera, Laid, Pose, truth
-from vision.drift_solve import PLACED_PX
+from vision.drift_solve import PLACED_PX, rod_numbers
 from vision.read import conclude, not_found
 from vision.rods import End, NotFound, Reason, Rod, Rods
 from vision.setup import Setup, Tilt
-from vision.steady import MOST, WANDER_RAD, Standstill, _resized, steady, watch
+from vision.steady import MOST, WANDER_RAD, Standstill, _noise_and_step, _resized, steady, watch
 from vision.still import FIXED
 
 SIZE = (1280, 720)
@@ -160,3 +160,14 @@ def test_a_browser_that_sends_smaller_pictures_for_a_while_interrupts_nothing():
     assert (mean.size, mean.looks >= 28) == (SIZE, True)
     ends = truth(POSE, Laid(), Camera()).ends_px
     assert np.abs(mean.rods.second.ends_px - ends[mean.rods.second.role]).max() < 0.05
+
+
+def test_the_compiled_check_is_the_medians_of_the_rods_numbers():
+    rng = np.random.default_rng(4)
+    there = rng.uniform(0, 1000, (2, 2, 2))
+    looks = there + rng.normal(0, 0.3, (12, 2, 2, 2))
+    now = there + rng.normal(0, 0.8, (2, 2, 2))
+    lines = rod_numbers(looks[0], looks)[:, :4]
+    away = np.abs(rod_numbers(looks[0], now)[:4] - np.median(lines, axis=0)).max()
+    noise = np.median(np.abs(np.diff(lines, axis=0)), axis=0).max() / 0.954
+    np.testing.assert_allclose(_noise_and_step(looks, now), (noise, away), rtol=1e-9)

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from tests.vision.pinhole import laid, placement
-from vision.framing import Framing, Part
-from vision.governed import probability_inside
+from vision.framing import Cure, Framing, Part
+from vision.governed import governed, probability_inside
 from vision.reading import Verdict
 from vision.setup import Goal, Setup, Tolerance, View
 from vision.verdict import judge
@@ -118,3 +118,25 @@ def test_a_true_square_is_found_when_it_is_well_known():
         judge(placement(x, sigma=spreads), T, None, Setup())[0] is Verdict.SQUARE for x in draws
     )
     assert square > 990
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_probability_of_what_is_no_number_is_none_at_all(bad):
+    assert probability_inside(bad, 0.01, 0.05) == 0
+    assert probability_inside(0.0, bad, 0.05) == 0
+
+
+def distance_error_m(goal, framing):
+    here = placement(distance=4.0, sigma=GOOD)
+    [told] = [g for g in governed(here, T, framing, Setup(goal=goal)) if g.quantity == "distance"]
+    return told.error
+
+
+def test_a_stated_distance_gives_way_only_to_a_framing_that_was_asked_for():
+    cut_off = Framing(False, (Part.HEAD,), Cure.BACK, 0.6)
+    assert distance_error_m(Goal(distance_m=3.5), cut_off) == pytest.approx(0.5)
+    asked = Goal(distance_m=3.5, framing=True)
+    assert distance_error_m(asked, cut_off) == pytest.approx(0.5 - 0.6)
+    assert distance_error_m(asked, None) == pytest.approx(0.5)
+    tilted = Framing(False, (Part.HEAD,), Cure.TILT, 0.6, 0.1)
+    assert distance_error_m(asked, tilted) == pytest.approx(0.5)

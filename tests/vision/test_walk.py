@@ -309,7 +309,7 @@ def test_a_later_view_alone_uses_what_is_known(view):
         known = solve_walk(made.sights).known
         own = usable(made.layout, rng, 1.0)
         later = sight(rng, made.layout, own)
-        setup = known.applied(later.setup)
+        setup = later.setup.knowing(known)
         reading = conclude(later.rods, later.size, setup)
         _, angle = place(reading.pose, setup)
         assert angle.measured and reading.lens.source is LensSource.FIRST_LOOK
@@ -330,14 +330,14 @@ def test_rods_that_lie_still_are_seldom_called_moved_and_kicked_ones_are():
         known = solve_walk(made.sights).known
         for _ in range(25):
             later = sight(rng, made.layout, usable(made.layout, rng, rng.uniform(0.3, 1.0)))
-            found = agreement(later.rods, later.size, known.applied(later.setup))
+            found = agreement(later.rods, later.size, later.setup.knowing(known))
             alarms += found.moved(0.02)
             count += 1
         shared = made.layout.shared.copy()
         shared[6:9] += np.deg2rad(rng.choice([-6, 6])), 0.0, 0.08  # kicked: 6 degrees and 8 cm
         kicked = replace(made.layout, shared=shared)
         later = sight(rng, kicked, usable(made.layout, rng, 0.6))
-        told += agreement(later.rods, later.size, known.applied(later.setup)).moved()
+        told += agreement(later.rods, later.size, later.setup.knowing(known)).moved()
     print(f"{alarms} alarms in {count} at 2 %, {told} of 12 kicks told")
     # The known rods are shared by 25 views each, so that alarms come in clusters.
     assert alarms <= 0.04 * count

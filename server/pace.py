@@ -1,0 +1,80 @@
+"""How many pictures a second the phones of a crowd are asked to send.
+
+Each picture that comes is decoded, also one that a newer one replaces before vision has time for
+it. On a machine that cannot look at them all, decoding them takes the time that looking would need:
+fewer are then looked at, and later. So the pages are asked for fewer, all for the same, until most
+are looked at. A phone by itself or two are left alone: for them the machine is quick enough, or
+nobody else goes short.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+RATES = (30, 20, 15, 12)  # pictures a second; the first is what pages send by themselves
+CROWD = 3  # phones from which they are asked for less
+WINDOW_S = 2.0
+FEW = 20  # pictures in a window, from which their share says something
+LOW, HIGH = 0.75, 0.95  # shares looked at, below which fewer are asked for and above which more
+PATIENCE_S, LONGEST_S = 10.0, 160.0  # all is well for so long before more are asked for
+SOON_S = 10.0  # more were too many, if it shows so soon
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Pictures of all phones together, from the beginning: `received`, and `taken` by vision."""
+
+    received: int
+    taken: int
+    phones: int
+
+
+class Pace:
+    """The rate that all phones are asked for; `look` is called as often as one likes."""
+
+    def __init__(self) -> None:
+        self._alone()
+
+    def _alone(self) -> None:
+        self._step = 0
+        self._last: Counts | None = None
+        self._at_s = 0.0
+        self._well_s: float | None = None  # since when most are looked at
+        self._raised_s = float("-inf")
+        self._patience_s = PATIENCE_S
+
+    @property
+    def fps(self) -> int:
+        """Pictures a second that each phone is asked for."""
+        return RATES[self._step]
+
+    def look(self, now: Counts, now_s: float) -> int:
+        """The rate after what was counted up to `now_s` (any steady clock's seconds)."""
+        if now.phones < CROWD:
+            self._alone()
+            return self.fps
+        last = self._last
+        if last is not None and 0 <= now_s - self._at_s < WINDOW_S:
+            return self.fps
+        self._last, self._at_s = now, now_s
+        # A phone that has left takes its counts with it.
+        if last is None or last.phones != now.phones or now.received - last.received < FEW:
+            return self.fps
+        share = (now.taken - last.taken) / (now.received - last.received)
+        if share < LOW:
+            self._lower(now_s)
+        elif share < HIGH:
+            self._well_s = None
+        elif self._well_s is None:
+            self._well_s = now_s
+        elif now_s - self._well_s >= self._patience_s and self._step > 0:
+            self._step -= 1
+            self._raised_s, self._well_s = now_s, None
+        return self.fps
+
+    def _lower(self, now_s: float) -> None:
+        self._well_s = None
+        if self._step + 1 < len(RATES):
+            self._step += 1
+        if now_s - self._raised_s <= SOON_S:
+            self._patience_s = min(2 * self._patience_s, LONGEST_S)

@@ -1,0 +1,82 @@
+"""The rate that phones are asked for: down while most pictures go unseen, up again with care."""
+
+import pytest
+
+from server.pace import CROWD, LONGEST_S, PATIENCE_S, RATES, WINDOW_S, Counts, Pace
+
+
+class Machine:
+    """Looks at `can` pictures a second of all phones, less what decoding too many costs it."""
+
+    def __init__(self, phones, can, cost=0.0):
+        self.phones, self.can, self.cost = phones, can, cost
+        self.pace, self.now_s = Pace(), 0.0
+        self.received = self.taken = 0
+        self.told = []
+
+    def run(self, seconds):
+        for _ in range(round(seconds / 0.5)):
+            self.now_s += 0.5
+            come = self.pace.fps * self.phones * 0.5
+            self.received += round(come)
+            self.taken += round(min(come, max(self.can * 0.5 - self.cost * come, 0.0)))
+            counts = Counts(self.received, self.taken, self.phones)
+            for _ in range(self.phones):  # each phone's ping asks
+                self.told.append(self.pace.look(counts, self.now_s))
+        return self.told[-1]
+
+
+def test_a_phone_or_two_are_left_alone_however_slow_the_machine():
+    for phones in range(1, CROWD):
+        assert Machine(phones, 10).run(30) == RATES[0]
+
+
+def test_a_quick_machine_is_sent_everything():
+    assert Machine(4, 500).run(60) == RATES[0]
+
+
+@pytest.mark.parametrize(("can", "rate"), [(300, 30), (250, 20), (175, 15), (120, 12), (20, 12)])
+def test_twelve_phones_come_down_to_what_is_looked_at(can, rate):
+    machine = Machine(12, can)
+    assert machine.run(4 * WINDOW_S) == rate
+    assert machine.told[0] == RATES[0]
+
+
+def test_coming_down_gives_the_time_of_decoding_back():
+    wasteful = Machine(12, 300, cost=0.5)
+    wasteful.run(20)
+    before = wasteful.taken
+    wasteful.run(10)
+    assert (wasteful.taken - before) / 10 / 12 > 10  # looked at for each phone, each second
+    assert 300 - 0.5 * 30 * 12 == 120  # at the full rate: the same ten, of thirty
+
+
+def test_it_goes_up_again_once_the_machine_is_free_and_gives_up_asking_in_vain():
+    machine = Machine(12, 175)
+    assert machine.run(10) == 15
+    machine.can = 1000
+    assert machine.run(2 * PATIENCE_S + 6 * WINDOW_S) == RATES[0]
+    # A machine that can do just so much is not asked for more every few seconds.
+    machine = Machine(12, 175)
+    machine.run(10)
+    machine.told.clear()
+    machine.run(600)
+    above = sum(fps > 15 for fps in machine.told) / len(machine.told)
+    assert above < 3 * WINDOW_S / PATIENCE_S * 0.2
+    tries = sum(b > a for a, b in zip(machine.told, machine.told[1:], strict=False))
+    assert 3 <= tries <= 4 + 600 / LONGEST_S
+
+
+def test_a_phone_that_leaves_or_a_silence_says_nothing():
+    machine = Machine(12, 100)
+    machine.run(2)
+    machine.phones, machine.received, machine.taken = 11, 100, 50
+    at = machine.pace.fps
+    assert machine.pace.look(Counts(100, 50, 11), machine.now_s + WINDOW_S) == at
+    assert machine.pace.look(Counts(101, 50, 11), machine.now_s + 2 * WINDOW_S) == at
+
+
+def test_two_that_remain_are_sent_for_in_full_again():
+    machine = Machine(12, 100)
+    assert machine.run(30) == RATES[-1]
+    assert machine.pace.look(Counts(0, 0, CROWD - 1), machine.now_s + 0.5) == RATES[0]
