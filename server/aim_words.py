@@ -19,6 +19,8 @@ def aim_text(aim: Aim | NoAim, speech: Speech) -> str:
     if isinstance(aim, NoAim):
         return fill(speech, f"aim.none.{aim.reason.value}")
     sentence = _sentence(aim.main, aim, speech)
+    if aim.aside:  # from there the distance hardly matters either
+        return f"{sentence} {fill(speech, 'aim.aside')}"
     if aim.stated or not aim.distance_matters:
         return sentence
     return f"{sentence} {fill(speech, 'aim.usual')}"

@@ -25,6 +25,10 @@ USUAL_SPREAD = 0.5  # share of it, one sigma, log-normal
 STATED_SPREAD = 0.05  # a board on the range, or paces
 TAP_SIGMA = 4.0 / 1280  # share of the picture's longer side; a finger on a phone's screen
 STEEP_RAD = math.radians(8.0)  # a ray that dips more meets the ground within a few metres
+# From behind its rod an aim is known to 0.1 to 0.2 degrees, whatever the lens; beside it, where the
+# target stands far from the rod in the picture, it rests on the lens (docs/performance.md).
+ASIDE_RAD = math.radians(20.0)
+WORTH_RAD = math.radians(0.2)  # a spread below which nobody is sent anywhere
 BEYOND = 1.0  # a place so many picture sizes outside of it is no place in the picture
 SAME_SHAPE = 0.05  # log of the ratio of two pictures' shapes
 
@@ -62,13 +66,15 @@ class Aim:
     """The aim of every rod that is laid to aim: T the target rod; pair the toe rod, the ball rod.
 
     `distance_m` of the target from the rods: stated, or what is usual (`stated` False).
-    `distance_matters`: not knowing it better is most of the main aim's variance.
+    `distance_matters`: not knowing it better is most of the main aim's variance. `aside`: a T is
+    seen from so far beside its target rod that from behind it its aim would be known better.
     """
 
     rods: tuple[RodAim, ...]
     distance_m: float
     stated: bool
     distance_matters: bool = False
+    aside: bool = False
 
     @property
     def main(self) -> RodAim:
@@ -136,7 +142,16 @@ def aim(pose: Pose, size: tuple[int, int], setup: Setup, point: AimPoint) -> Aim
     )
     parallax = abs(float(slopes[-1, 0])) * inverse_sigma
     matters = parallax**2 > 0.5 * float(sigmas[0]) ** 2
-    return Aim(rods, distance_m, point.distance_m is not None, matters)
+    aside = not pose.view.pair and bool(sigmas[0] > WORTH_RAD) and _turn(pose) > ASIDE_RAD
+    return Aim(rods, distance_m, point.distance_m is not None, matters, aside)
+
+
+def _turn(pose: Pose) -> float:
+    """Angle between a T's target rod and the level way from the lens to its middle, 0 to pi / 2."""
+    target = ends_in_view(pose.view, pose.params)[0, :, :2]
+    along, away = target[1] - target[0], target.mean(axis=0) - pose.params[:2]
+    share = abs(float(along @ away)) / max(float(np.hypot(*along) * np.hypot(*away)), 1e-9)
+    return math.acos(min(share, 1.0))
 
 
 def _tap(point: AimPoint, size: tuple[int, int]) -> NDArray[np.float64] | AimReason:

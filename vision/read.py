@@ -8,6 +8,7 @@ import numpy as np
 
 from vision.advice import Advice, Move, Remedy, advise
 from vision.aim import aim
+from vision.around import may_stand_aside, solve_around
 from vision.belief import ACCEPT, log_odds
 from vision.effect import film_effect
 from vision.find import find
@@ -64,9 +65,12 @@ def conclude(
     ends_px = np.stack([rod.ends_px for rod in rods.both])
     # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
     wrong = surely_not(ends_px, size, setup)
-    if wrong is not None:
+    if may_stand_aside(setup, wrong):
+        rods, pose = solve_around(rods, size, setup)
+    elif wrong is not None:
         return not_found(NotFound(wrong, rods.both), setup)
-    pose = solve_pose(rods, size, setup)
+    else:
+        pose = solve_pose(rods, size, setup)
     check = lens_check(pose, rods, size, setup) if check_lens else None
     if not np.isfinite(pose.cost) or pose.misfit > MISFIT_LIMIT:
         return replace(not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup), lens_check=check)

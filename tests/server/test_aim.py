@@ -69,6 +69,10 @@ def test_the_words_are_the_issues_own():
     # At a distance that nobody stated, and only where that is what the aim lacks, it is asked for.
     assert "State how far" in aim_text(said(1.2, stated=False, matters=True), Plain())
     assert "State" not in aim_text(said(1.2, stated=False), Plain())
+    # From beside a T one thing helps most, and the distance is not asked for as well.
+    aside = replace(said(1.2, stated=False, matters=True), aside=True)
+    assert "stand behind the target rod" in aim_text(aside, Plain())
+    assert "State" not in aim_text(aside, Plain())
 
 
 @pytest.mark.parametrize(
