@@ -38,6 +38,7 @@ from server.messages import (
 )
 from server.problems import Problem
 from server.session import Session
+from server.words import PLAIN
 from tests.server.live_phone import LivePhone, far_away
 from tests.server.made_files import picture, write_clip
 from vision.setup import Setup
@@ -65,7 +66,7 @@ def offer(data: bytes) -> None:
     try:
         sdp.check_offer(text)
     except Problem as refused:
-        refused.response()
+        refused.response(PLAIN)
     sdp.finish_answer(text)
 
 
@@ -78,7 +79,7 @@ def fragment(data: bytes) -> None:
     except UnicodeDecodeError:
         return
     except Problem as refused:
-        refused.response()
+        refused.response(PLAIN)
 
 
 class Message:
@@ -102,7 +103,7 @@ class Message:
             return
         analyst = self.analyst
         if isinstance(message, Ping):
-            write_message(pong(message, 1.0, 1.5)).encode()
+            write_message(pong(message, 1.0, 1.5, 15)).encode()
         elif isinstance(message, SetupSent):
             analyst._setup_seq = None
             analyst.set_up(message)
@@ -157,7 +158,7 @@ class WholeSession:
             assert "a=rtcp-mux-only" in answer
             await session.trickle("a=candidate:1 1 udp 1 192.0.2.1 9 typ host\r\n")
         except Problem as refused:
-            refused.response()
+            refused.response(PLAIN)
         finally:
             await session.close()
         await asyncio.sleep(0)
