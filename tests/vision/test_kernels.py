@@ -20,6 +20,7 @@ import vision
 from tests.scenes import scenes
 from tests.synthetic import SIZE, draw
 from tests.vision.pinhole import place
+from vision import steady
 from vision.find import find
 from vision.frame import Frame
 from vision.framing import frame_swing
@@ -166,9 +167,17 @@ def framed() -> set[str]:
     return twice(lambda: frame_swing(camera.cam_from_ground, camera.focal_px, camera.size, Setup()))
 
 
+def stood() -> set[str]:
+    """Looks of a phone that stands, and one after a step of three pixels."""
+    rng = np.random.default_rng(5)
+    ends = np.array([[[400.0, 300.0], [900.0, 310.0]], [[640.0, 310.0], [620.0, 660.0]]])
+    looks = ends + rng.normal(0, 0.2, (9, 2, 2, 2))
+    return twice(lambda: steady._noise_and_step(looks, ends + 3.0))
+
+
 def test_compiled_and_plain_loops_agree_and_none_is_left_out() -> None:
     called = found_and_followed(T) | found_and_followed(PAIR)
     for view in View:
         called |= placed(view)
-    called |= at_the_rim() | framed()
+    called |= at_the_rim() | framed() | stood()
     assert OWN - called == set()
