@@ -160,7 +160,7 @@ def test_no_text_is_left_over_or_says_two_things_by_mistake():
     known |= {f"say.board.{k}" for k in ("find", "next", "done")}
     known |= {f"note.layout.{k}" for k in ("t", "t.blind", "pair")}
     sides = ("right", "left", "on", "unsure")
-    known |= {f"aim.{k}" for k in (*sides, "usual", "rod.right", "rod.left")}
+    known |= {f"aim.{k}" for k in (*sides, "aside", "usual", "rod.right", "rod.left")}
     known |= {f"aim.none.{r.value}" for r in AimReason} | {
         f"word.aim.{k}" for k in (*sides, "none")
     }
