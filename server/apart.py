@@ -2,7 +2,7 @@
 
 In one process the thread of vision and the event loop wait for each other: Python runs one of them
 at a time. One picture's planes go through shared memory, state and reading (some 6 KB) through a
-pipe. Each process has two lanes of both, so that its next picture lies ready while it looks at one.
+pipe. Each process has lanes of both, so that its next pictures lie ready while it looks at one.
 Whatever fails here is done in the server's own process instead.
 """
 
@@ -36,7 +36,7 @@ from vision.warm import warm_up
 
 logger = logging.getLogger(__name__)
 
-LANES = 2  # pictures that one process is given at a time
+LANES = 3  # pictures that one process is given at a time; two leave it waiting now and then
 SPACE = 3840 * 2160 * 3 // 2  # bytes of the largest picture that is sent across
 READY_S = 120.0  # to begin, compiling included
 ANSWER_S = 5.0  # a step takes some milliseconds: one that takes so long hangs

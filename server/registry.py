@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections.abc import Iterator
 
 import cv2
@@ -32,6 +33,8 @@ from vision.setup import Setup
 from vision.warm import warm_up
 
 CLOSE_S = 1.5
+# With vision apart its threads here only pack and unpack; the loop need not wait 5 ms for that.
+SWITCH_S = 0.001
 
 
 class Sessions:
@@ -57,6 +60,7 @@ class Sessions:
         self._pool = config.pool or VisionPool(ahead * config.workers)
         self.board.keep_offset = self._keep_offset
         self._turns = asyncio.Semaphore(config.workers)
+        self._switch_s = sys.getswitchinterval()
         self._ahead = (ahead - 1) * config.workers  # turns more, once vision is apart
         if config.analyse is None:
             self._pool.submit(_warm)
@@ -97,6 +101,7 @@ class Sessions:
         self._sessions[session.id] = session
         if self._apart is not None and len(self._sessions) >= CROWD:
             self._apart.begin()
+            sys.setswitchinterval(SWITCH_S)
             while self._ahead:
                 self._turns.release()
                 self._ahead -= 1
@@ -132,6 +137,7 @@ class Sessions:
         if ends:
             await asyncio.wait(ends, timeout=CLOSE_S)
         self._pool.shutdown(wait=False, cancel_futures=True)
+        sys.setswitchinterval(self._switch_s)
         if self._apart is not None:
             await asyncio.to_thread(self._apart.close)
         self.places.close()
