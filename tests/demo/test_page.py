@@ -57,7 +57,14 @@ async def test_on_a_phone_s_screen_nothing_is_cut_off_or_overlaps(shot) -> None:
         assert await page.evaluate("document.documentElement.scrollWidth") <= shot.size[0]
         await page.evaluate("scrollTo(0, 0)")
         parts = [".order", ".frame", "#strip", ".bar", "#demo-controls"]
-        boxes = {part: await page.locator(part).bounding_box() for part in parts}
+        # All at one moment: the page's words change, and with them what lies below.
+        boxes = await page.evaluate(
+            """(parts) => Object.fromEntries(parts.map((part) => {
+              const { x, y, width, height } = document.querySelector(part).getBoundingClientRect();
+              return [part, { x, y, width, height }];
+            }))""",
+            parts,
+        )
         values = page.locator(".demo-value")
         for i in range(await values.count()):
             box = await values.nth(i).bounding_box()
