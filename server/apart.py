@@ -180,7 +180,7 @@ class Apart:
     def _failed(self, lane: _Lane, pipe: Connection, wrong: Exception) -> None:
         with self._mutex:
             if lane.pipe is not pipe:
-                return  # the other lane has seen it first
+                return  # another lane has seen it first
             if not self._closed:
                 logger.error("the process of vision has failed (%r): a new one begins", wrong)
             self._drop()

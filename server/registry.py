@@ -99,8 +99,9 @@ class Sessions:
             ended=self._forget,
         )
         self._sessions[session.id] = session
-        if self._apart is not None and len(self._sessions) >= CROWD:
-            self._apart.begin()
+        apart = self._for_crowd()
+        if apart is not None:
+            apart.begin()
             sys.setswitchinterval(SWITCH_S)
             while self._ahead:
                 self._turns.release()
@@ -153,9 +154,14 @@ class Sessions:
         hints: tuple[Hint, ...] = (),
     ) -> tuple[LiveState, LiveReading]:
         """In the pool. A few phones are quicker served without the way to the other process."""
-        if self._apart is not None and len(self._sessions) >= CROWD:
-            return self._apart.step(state, frame, setup, time_s, hints)
+        apart = self._for_crowd()
+        if apart is not None:
+            return apart.step(state, frame, setup, time_s, hints)
         return live.step(state, frame, setup, time_s, hints)
+
+    def _for_crowd(self) -> Aparts | None:
+        """Vision's own processes; None while the phones are few, and where there are none."""
+        return self._apart if len(self._sessions) >= CROWD else None
 
     def _fps(self, now_s: float) -> int:
         counts = Counts(

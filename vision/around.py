@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from vision.pose import Pose, solve_pose
-from vision.rods import Reason, Rod, Rods
+from vision.ribbon import end_for_end
+from vision.rods import Reason, Rods
 from vision.setup import Setup
 
 
@@ -26,15 +27,6 @@ def solve_around(rods: Rods, size: tuple[int, int], setup: Setup) -> tuple[Rods,
     the right one in the picture. Only one order leaves the stem where it is: the other one's T is
     a mirror image.
     """
-    turned = replace(rods, first=_reversed(rods.first))
+    turned = replace(rods, first=end_for_end(rods.first))
     found = [(each, solve_pose(each, size, setup)) for each in (rods, turned)]
     return min(found, key=lambda one: one[1].cost)
-
-
-def _reversed(rod: Rod) -> Rod:
-    return replace(
-        rod,
-        ends_px=rod.ends_px[::-1].copy(),
-        ends=rod.ends[::-1],
-        end_sigma_px=rod.end_sigma_px[::-1],
-    )

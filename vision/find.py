@@ -16,7 +16,7 @@ from vision.hint import Hint, hinted
 from vision.kernel import kernel
 from vision.layouts import LayoutGuess, rank_layouts
 from vision.model import focal_prior
-from vision.ribbon import Ribbon, measure
+from vision.ribbon import Ribbon, end_for_end, measure
 from vision.rods import End, NotFound, Reason, Rod, Rods, Search
 from vision.setup import Setup, View
 from vision.wrong import refused
@@ -238,14 +238,7 @@ def _assign(
 
 def _ordered(ribbon: Ribbon, key: NDArray[np.float64]) -> Ribbon:
     """The ribbon with the end of the smaller key first."""
-    if key[0] <= key[1]:
-        return ribbon
-    return replace(
-        ribbon,
-        ends_px=ribbon.ends_px[::-1].copy(),
-        ends=ribbon.ends[::-1],
-        end_sigma_px=ribbon.end_sigma_px[::-1],
-    )
+    return ribbon if key[0] <= key[1] else end_for_end(ribbon)
 
 
 def _likely(candidates: Candidates, setup: Setup) -> tuple[Rod, ...]:

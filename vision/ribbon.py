@@ -7,7 +7,8 @@ at that end falls to half.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from vision.frame import Frame
 from vision.kernel import kernel
 from vision.line_fit import COLOUR_FLOOR, Array, fit_line, sample, straighten, width_of
 from vision.look import MIDDLE, look_of
-from vision.rods import End
+from vision.rods import End, Rod
 
 BORDER_PX = 10.0
 # What no averaging removes (a rod's bend, its taper, its shadow) grows with how wide it looks.
@@ -49,6 +50,19 @@ class Ribbon:
     end_sigma_px: tuple[float, float]
     width_px: float
     look: Array | None  # (len(LOOK),), None for a line too far outside the picture
+
+
+TwoEnded = TypeVar("TwoEnded", Ribbon, Rod)
+
+
+def end_for_end(rod: TwoEnded) -> TwoEnded:
+    """The same rod with its ends in the other order."""
+    return replace(
+        rod,
+        ends_px=rod.ends_px[::-1].copy(),
+        ends=rod.ends[::-1],
+        end_sigma_px=rod.end_sigma_px[::-1],
+    )
 
 
 def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None = None) -> Ribbon:
