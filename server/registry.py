@@ -132,7 +132,7 @@ class Sessions:
         self._closed = True
         self._sweeper.close()
         ends = [
-            asyncio.create_task(session.close("The server is shutting down."))
+            asyncio.create_task(session.close(Sentence("serve.phone.stopping")))
             for session in list(self._sessions.values())
         ]
         if ends:

@@ -195,7 +195,7 @@ def configure(args: argparse.Namespace) -> tuple[ServerConfig, list[str]]:
             files = CertFiles(args.cert, args.key)
         else:
             files = ensure_certificate(data_dir(), addresses)
-    tell = _teller(speech_of(args))
+    tell = teller(speech_of(args))
     profiles = Profiles(tell=tell)
     config = ServerConfig(
         host,
@@ -284,8 +284,8 @@ def _wrapped(text: str) -> str:
     return textwrap.fill(text, WIDE, break_long_words=False, break_on_hyphens=False)
 
 
-def _teller(speech: Speech) -> Callable[[str], None]:
-    """Prints what the server tells its window."""
+def teller(speech: Speech) -> Callable[[str], None]:
+    """What prints the sentences of a server in its window, in the language of `speech`."""
 
     def tell(sentence: str) -> None:
         print(said(sentence, speech), flush=True)

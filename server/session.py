@@ -53,6 +53,7 @@ from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
 from server.records import Records
+from server.sentence import Sentence, said
 from server.who import Who
 
 if TYPE_CHECKING:
@@ -199,13 +200,11 @@ class Session:
             raise Problem(
                 406,
                 "Not Acceptable",
-                "The offer holds no video format that is understood here: offer VP8 or H.264.",
+                Sentence("http.offer.formats"),
             ) from wrong
         except (ValueError, AttributeError, KeyError, IndexError, TypeError) as wrong:
             # What the library raises for descriptions that parse but make no sense.
-            raise Problem(
-                400, "Bad Request", f"The offer cannot be used ({wrong}). Reload the page."
-            ) from wrong
+            raise Problem(400, "Bad Request", Sentence("http.offer", why=str(wrong))) from wrong
         if self._board is not None:
             self._board.joined(self)
         self._start(self._analyst.run())
@@ -218,12 +217,7 @@ class Session:
         """Add the candidates of a fragment. Raises Problem 400 or 422 (an ICE restart)."""
         fragment = sdp.read_fragment(text, self.mids)
         if fragment.restarts(self._credentials):
-            raise Problem(
-                422,
-                "Unprocessable Content",
-                "This server cannot restart ICE in a running session. End the session and start "
-                "a new one.",
-            )
+            raise Problem(422, "Unprocessable Content", Sentence("http.restart"))
         taken = fragment.candidates[: self._candidates_left]
         self._candidates_left -= len(taken)
         # Their end is not passed on: see sdp.split_offer.
@@ -274,7 +268,7 @@ class Session:
             raise Problem(
                 429,
                 "Too Many Requests",
-                f"{MAX_LISTENERS} listen to this session already. Close one of them.",
+                Sentence("http.listeners", n=MAX_LISTENERS),
                 {"Retry-After": "5"},
             )
         queue: asyncio.Queue[str | None] = asyncio.Queue(maxsize=16)
@@ -285,19 +279,19 @@ class Session:
         """Forget a queue given by `listen`."""
         self._listeners.discard(queue)
 
-    async def close(self, text: str = "The session was ended.") -> None:
+    async def close(self, why: str | None = None) -> None:
         """Say good-bye and end everything. Safe to call again; all calls wait for the one end."""
         if self._closing is None:
-            self._closing = asyncio.create_task(self._close(text))
+            self._closing = asyncio.create_task(self._close(why or Sentence("serve.phone.ended")))
         await asyncio.shield(self._closing)
 
-    async def _close(self, text: str) -> None:
+    async def _close(self, why: str) -> None:
         self._pictures.close()
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
         self._analyst.forget()
-        self.publish(bye(text))  # nothing may follow it
+        self.publish(bye(said(why, self._analyst.stated)))  # nothing may follow it
         for queue in self._listeners:
             if queue.full():
                 queue.get_nowait()
@@ -337,7 +331,7 @@ class Session:
         self._metrics.words.inc()
         verdict = self._words.judge(at_s)
         if verdict is Verdict.END:
-            self._end("This page sent far too many messages. Reload it.")
+            self._end(Sentence("serve.phone.rush"))
         if verdict is not Verdict.TAKE or self._closing is not None:
             self._metrics.refused.inc()
             return
@@ -375,8 +369,8 @@ class Session:
     def _on_state(self) -> None:
         state = self._pc.connectionState
         if state in ("failed", "closed") and self._closing is None:
-            self._tell("The phone has left.")
-            self._closing = asyncio.create_task(self._close("The connection has ended."))
+            self._tell(Sentence("serve.phone.left"))
+            self._closing = asyncio.create_task(self._close(Sentence("serve.phone.over")))
 
     async def _receive(self, track: MediaStreamTrack) -> None:
         """Always receiving, because the library's own queue has no bound; sound is thrown away."""
@@ -393,14 +387,14 @@ class Session:
                 self._alive()
             if (picture.width, picture.height) != self._size:
                 self._size = (picture.width, picture.height)
-                self._tell(f"The phone sends pictures of {picture.width} x {picture.height}.")
+                self._tell(Sentence("serve.phone.size", width=picture.width, height=picture.height))
             self._pictures.put(Arrived(picture, time.perf_counter()))
 
     def _alive(self) -> None:
         self._life_s = time.monotonic()
         if not self.present:
             self._be_present(True)
-            self._tell("The phone is connected.")
+            self._tell(Sentence("serve.phone.here"))
 
     def _be_present(self, present: bool) -> None:
         self.present = present
@@ -414,21 +408,18 @@ class Session:
             now_s = time.monotonic()
             if self._life_s is None:
                 if now_s - self._born_s > CONNECT_S:
-                    self._end("The phone never connected. Are both on the same network?")
+                    self._end(Sentence("serve.phone.never"))
                 continue
             if self.present and now_s - self._life_s > self._gone_s:
                 self._be_present(False)
-                self._tell(
-                    f"The phone is gone: nothing heard for {self._gone_s:g} s. "
-                    "Wake it and look at its page."
-                )
+                self._tell(Sentence("serve.phone.gone", seconds=self._gone_s))
             if now_s - max(self._life_s, self._frame_s or 0.0) > self._forget_s:
-                self._end("The phone stayed away; its session has ended.")
+                self._end(Sentence("serve.phone.away"))
 
-    def _end(self, text: str) -> None:
+    def _end(self, why: str) -> None:
         if self._closing is None:
-            self._tell(text)
-            self._closing = asyncio.create_task(self._close(text))
+            self._tell(why)
+            self._closing = asyncio.create_task(self._close(why))
 
     def _start(self, coroutine: Coroutine[Any, Any, None]) -> None:
         task = asyncio.create_task(coroutine)
@@ -439,4 +430,4 @@ class Session:
         self._tasks.discard(task)
         if not task.cancelled() and task.exception() is not None:
             logger.error("a task of the session failed", exc_info=task.exception())
-            self._end("Something failed inside the server. Reload the page.")
+            self._end(Sentence("serve.phone.failed"))

@@ -16,8 +16,10 @@ from server.demo.geometry import Laid
 from server.demo.routes import DEFAULT_SEED, add_routes
 from server.demo.scene import Scene
 from server.demo.walk import summary, walk
+from server.language import add_option, speech_of
 from server.loopback import allow_loopback
-from server.serve import RunningServer, running
+from server.sentence import Sentence
+from server.serve import RunningServer, running, teller
 from vision.errors import TeesquareError
 from vision.setup import Handed, View
 
@@ -53,6 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--no-browser", action="store_true", help="print the address, open no browser"
     )
+    add_option(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -68,54 +71,49 @@ def run(args: argparse.Namespace) -> int:
 
 
 async def _headless(args: argparse.Namespace) -> int:
+    speech = speech_of(args)
+    tell = teller(speech)
     scene = Scene(laid=Laid(View(args.view), Handed(args.hand)), seed=args.seed)
-    _say("Drawing the practice ground …")
+    tell(Sentence("demo.told.drawing"))
     await asyncio.to_thread(ground.textures, scene.seed)
-    async with running(ServerConfig(port=args.port, tell=_say), add_routes) as server:
+    async with running(ServerConfig(port=args.port, tell=tell), add_routes) as server:
         outcome = await walk(
             server.url,
             server.token,
             scene=scene,
             seconds=args.seconds,
             seed=args.seed,
-            tell=_say,
+            language=speech.language,
+            tell=tell,
         )
-    _say(summary(outcome))
+    tell(summary(outcome))
     return 0 if outcome.square else 1
 
 
 async def _with_page(args: argparse.Namespace) -> int:
+    tell = teller(speech_of(args))
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         with contextlib.suppress(NotImplementedError):  # Windows: KeyboardInterrupt instead
             loop.add_signal_handler(number, stop.set)
-    async with running(ServerConfig(port=args.port, tell=_say), add_routes) as server:
+    async with running(ServerConfig(port=args.port, tell=tell), add_routes) as server:
         address = page_address(server)
-        _say(
-            "The demo: a drawn practice ground instead of a phone's camera. Press Start in the "
-            "page, then move the phone\nwith the sliders or keys, or let the scripted hand do it."
-        )
-        _say(f"\n  {address}\n\nCtrl-C ends it.")
+        tell(Sentence("demo.told.window"))
+        print(f"\n  {address}\n", flush=True)
+        tell(Sentence("serve.ends"))
         if not lan_addresses():
-            _say(
-                "This machine is on no network at all, and then some browsers refuse to connect "
-                "even to it.\nShould the page not connect: switch on Wi-Fi or a hotspot (no "
-                "internet is needed), or run\nteesquare demo --headless.\n"
-            )
+            tell(Sentence("demo.told.alone"))
         drawing = asyncio.create_task(asyncio.to_thread(ground.textures, DEFAULT_SEED))
         if not args.no_browser and not await asyncio.to_thread(webbrowser.open, address):
-            _say("No browser could be opened: open the address above yourself.")
+            tell(Sentence("demo.told.browserless"))
         await stop.wait()
         await drawing
-        _say("\nClosing.")
+        print(flush=True)
+        tell(Sentence("serve.closing"))
     return 0
 
 
 def page_address(server: RunningServer) -> str:
     """The page in demo mode; by the name localhost, where browsers allow plain HTTP."""
     return f"http://localhost:{server.port}/?demo=1#t={server.token}"
-
-
-def _say(sentence: str) -> None:
-    print(sentence, flush=True)

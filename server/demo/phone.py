@@ -103,6 +103,7 @@ class Phone:
     setup: Setup
     stance: Stance
     seed: int
+    language: str = "en"
     track: RangeTrack = field(init=False)
     guidance: dict[str, Any] | None = None
     arrived_s: float = 0.0  # monotonic
@@ -162,6 +163,7 @@ class Phone:
             "view": self.setup.view.value,
             "handed": self.setup.handed.value,
             "rod_lengths_m": {r.value: self.setup.length_m(r) for r in self.setup.roles},
+            "language": self.language,
         }
 
     def _send(self, message: dict[str, Any]) -> None:
@@ -185,13 +187,19 @@ class Phone:
 
 @asynccontextmanager
 async def connected(
-    url: str, token: str, scene: Scene, setup: Setup, start: Stance, seed: int
+    url: str,
+    token: str,
+    scene: Scene,
+    setup: Setup,
+    start: Stance,
+    seed: int,
+    language: str = "en",
 ) -> AsyncIterator[Phone]:
     """A phone that streams to the server at `url` while the context lasts.
 
     Raises PhoneError when the server refuses or the channel does not open.
     """
-    phone = Phone(scene, setup, start, seed)
+    phone = Phone(scene, setup, start, seed, language)
     pc = RTCPeerConnection(RTCConfiguration(iceServers=[]))
     pc.addTrack(phone.track)
     # Only with a channel of its own does the offer hold the m=application that guidance needs.

@@ -13,6 +13,7 @@ from server.demo.geometry import START, Pose
 from server.demo.hand import Hand, Stance, step
 from server.demo.phone import Phone, connected
 from server.demo.scene import Scene
+from server.sentence import Sentence
 from vision.setup import Setup
 
 STALE_S = 0.5  # older guidance is no ground to move on
@@ -50,12 +51,16 @@ async def walk(
     seconds: float = 60.0,
     seed: int = 1,
     start: Pose = START,
+    language: str = "en",
     tell: Callable[[str], None] = print,
 ) -> Outcome:
-    """Stream to the server and obey it until it has said square for a second, or time is up."""
+    """Stream to the server and obey it until it has said square for a second, or time is up.
+
+    The server speaks to the phone in `language`; `tell` gets Sentences.
+    """
     setup = Setup(view=scene.laid.view, handed=scene.laid.handed)
-    async with connected(url, token, scene, setup, Stance(start), seed) as phone:
-        tell(f"The simulated phone is connected: {_place(start)}.")
+    async with connected(url, token, scene, setup, Stance(start), seed, language) as phone:
+        tell(_begun(start))
         return await _obey(phone, Hand(seed=seed), seconds, tell)
 
 
@@ -78,7 +83,7 @@ async def _obey(phone: Phone, hand: Hand, seconds: float, tell: Callable[[str], 
                 told = heading
                 tell(_line(sample, message))
         for text in phone.problems[known_problems:]:
-            tell(f"The server says: {text}")
+            tell(Sentence("demo.told.problem", text=text))
         known_problems = len(phone.problems)
         square = message is not None and message.get("verdict") == "square"
         square_from_s = (square_from_s or now_s) if square else None
@@ -104,33 +109,47 @@ def _heading(message: dict[str, Any]) -> tuple[Any, ...]:
     return message.get("verdict"), first.get("move"), first.get("direction")
 
 
-def _line(sample: Sample, message: dict[str, Any]) -> str:
+def _line(sample: Sample, message: dict[str, Any]) -> Sentence:
     text = message.get("say") or message.get("reason") or message.get("verdict")
-    true = sample.true
-    line = f"{sample.time_s:5.1f} s  {text}"
-    line += f"  [true: {true.offset_m * 100:+.1f} cm, {math.degrees(true.yaw_rad):+.1f}°"
-    if sample.offset_m is not None and sample.yaw_deg is not None:
-        line += f"; shown: {sample.offset_m * 100:+.1f} cm, {sample.yaw_deg:+.1f}°"
-    return line + "]"
+    line: dict[str, str | float] = {
+        "seconds": round(sample.time_s, 1),
+        "text": str(text),
+        "offset_cm": round(sample.true.offset_m * 100, 1),
+        "yaw_deg": round(math.degrees(sample.true.yaw_rad), 1),
+    }
+    if sample.offset_m is None or sample.yaw_deg is None:
+        return Sentence("demo.told.step.blind", **line)
+    shown = {
+        "shown_cm": round(sample.offset_m * 100, 1),
+        "shown_deg": round(sample.yaw_deg, 1),
+    }
+    return Sentence("demo.told.step", **line, **shown)
 
 
-def _place(pose: Pose) -> str:
-    side = "right" if pose.offset_m > 0 else "left"
-    way = "right" if pose.yaw_rad > 0 else "left"
-    return (
-        f"{abs(pose.offset_m) * 100:.0f} cm to the {side} of its line, turned "
-        f"{abs(math.degrees(pose.yaw_rad)):.0f}° to the {way}, "
-        f"{pose.distance_m:.1f} m away, {pose.height_m:.1f} m high"
+def _begun(pose: Pose) -> Sentence:
+    right, turned_right = pose.offset_m > 0, pose.yaw_rad > 0
+    return Sentence(
+        "demo.told.begun",
+        side=Sentence("demo.told.right" if right else "demo.told.left"),
+        way=Sentence("demo.told.turned.right" if turned_right else "demo.told.turned.left"),
+        offset_cm=round(abs(pose.offset_m) * 100),
+        yaw_deg=round(abs(math.degrees(pose.yaw_rad))),
+        distance_m=round(pose.distance_m, 1),
+        height_m=round(pose.height_m, 1),
     )
 
 
-def summary(outcome: Outcome) -> str:
-    """How it ended, in one or two sentences."""
+def summary(outcome: Outcome) -> Sentence:
+    """How it ended, in two sentences."""
     pose = outcome.pose
-    truth = (
-        f"In truth {pose.offset_m * 100:+.1f} cm off the line, turned "
-        f"{math.degrees(pose.yaw_rad):+.1f}°, rolled {math.degrees(pose.roll_rad):+.1f}°."
+    return Sentence(
+        "demo.told.square" if outcome.square else "demo.told.unsquare",
+        seconds=round(outcome.elapsed_s),
+        moves=outcome.moves,
+        truth=Sentence(
+            "demo.told.truth",
+            offset_cm=round(pose.offset_m * 100, 1),
+            yaw_deg=round(math.degrees(pose.yaw_rad), 1),
+            roll_deg=round(math.degrees(pose.roll_rad), 1),
+        ),
     )
-    if outcome.square:
-        return f"Square after {outcome.elapsed_s:.0f} s and {outcome.moves} moves. {truth}"
-    return f"Not square after {outcome.elapsed_s:.0f} s and {outcome.moves} moves. {truth}"

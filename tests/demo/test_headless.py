@@ -57,6 +57,16 @@ def test_the_command_says_what_happens_and_fails_when_time_is_up(capsys):
     assert "Not square after" in out
 
 
+def test_the_command_speaks_german_from_the_server_to_the_summary(capsys):
+    assert main(["demo", "--headless", "--seconds", "4", "--language", "de"]) == 1
+    first, *steps, last = capsys.readouterr().out.splitlines()
+    assert first == "Der Übungsplatz wird gezeichnet …"
+    assert "Das Handy ist verbunden." in steps
+    told = [step for step in steps if "[wahr: " in step]
+    assert any("nach links" in step or "nach rechts" in step for step in told), told
+    assert last.startswith("Passt noch nicht nach ")
+
+
 @pytest.mark.parametrize(
     ("option", "value"), [("--seconds", "-1"), ("--seconds", "nan"), ("--port", "70000")]
 )
