@@ -15,7 +15,7 @@ class MailboxClosed(Exception):
 class Mailbox(Generic[T]):
     """One slot between a producer and a consumer of the same event loop; newer replaces older.
 
-    `dropped` counts the items that were replaced before anyone took them.
+    `dropped` counts the items that were replaced before anyone took them, or passed by.
     """
 
     def __init__(self) -> None:
@@ -35,6 +35,11 @@ class Mailbox(Generic[T]):
             self.dropped += 1
         self._item = item
         self._full.set()
+
+    def pass_by(self) -> None:
+        """Count an item that nobody shall take."""
+        self.received += 1
+        self.dropped += 1
 
     async def wait(self) -> None:
         """Wait until there is an item to take, or the mailbox was closed."""

@@ -3,20 +3,22 @@
 Each picture that comes is decoded, also one that a newer one replaces before vision has time for
 it. On a machine that cannot look at them all, decoding them takes the time that looking would need:
 fewer are then looked at, and later. So the pages are asked for fewer, all for the same, until most
-are looked at. A phone by itself or two are left alone: for them the machine is quick enough, or
-nobody else goes short.
+are looked at. What a phone sends all the same is let pass, so that no other goes short. A phone by
+itself or two are left alone: for them the machine is quick enough.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-RATES = (30, 20, 15, 12)  # pictures a second; the first is what pages send by themselves
+RATES = (30, 20, 15, 11)  # pictures a second; the first is what pages send by themselves
+FULL = RATES[0]
 CROWD = 3  # phones from which they are asked for less
 WINDOW_S = 2.0
 FEW = 20  # pictures in a window, from which their share says something
-LOW, HIGH = 0.75, 0.95  # shares looked at, below which fewer are asked for and above which more
+LOW, HIGH = 0.85, 0.95  # shares looked at, below which fewer are asked for and above which more
 PATIENCE_S, LONGEST_S = 10.0, 160.0  # all is well for so long before more are asked for
+SAVED = 2.0  # pictures that a ration holds at most
 SOON_S = 10.0  # more were too many, if it shows so soon
 
 
@@ -78,3 +80,24 @@ class Pace:
             self._step += 1
         if now_s - self._raised_s <= SOON_S:
             self._patience_s = min(2 * self._patience_s, LONGEST_S)
+
+
+class Ration:
+    """Which pictures of one phone are looked at: no more a second than it was asked for."""
+
+    def __init__(self) -> None:
+        self._left = 1.0  # pictures that may be looked at now
+        self._at_s = float("-inf")
+
+    def allows(self, fps: int, now_s: float) -> bool:
+        """Whether the picture that came at `now_s` is one of the `fps` a second asked for."""
+        if fps >= FULL:
+            return True
+        passed_s = max(now_s - self._at_s, 0.0)
+        self._at_s = now_s
+        # No more is saved up: after a gap pictures come in a rush, of which few are news.
+        self._left = min(self._left + passed_s * fps, SAVED)
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True

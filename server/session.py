@@ -48,7 +48,7 @@ from server.messages import (
     write_message,
 )
 from server.metrics import Metrics
-from server.pace import RATES
+from server.pace import FULL, Ration
 from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
@@ -97,7 +97,7 @@ class Session:
         metrics: Metrics | None = None,
         board: Board | None = None,
         turns: asyncio.Semaphore | None = None,
-        pace: Callable[[float], int] = lambda now_s: RATES[0],
+        pace: Callable[[float], int] = lambda now_s: FULL,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -132,6 +132,8 @@ class Session:
         self._candidates_left = MAX_CANDIDATES
         self._listeners: set[asyncio.Queue[str | None]] = set()
         self._pace = pace
+        self._fps = FULL  # pictures a second that the phone was asked for last
+        self._ration = Ration()
         self._gone_s = gone_s
         self._forget_s = forget_s
         self._settle_s = settle_s
@@ -149,7 +151,7 @@ class Session:
 
     @property
     def dropped(self) -> int:
-        """Pictures that were replaced by a newer one before vision took them."""
+        """Pictures that vision never took: replaced by a newer one, or more than were asked for."""
         return self._pictures.dropped
 
     @property
@@ -342,7 +344,8 @@ class Session:
             return
         if isinstance(message, Ping):
             self._alive()
-            self._send(write_message(pong(message, at_s, time.monotonic(), self._pace(at_s))))
+            self._fps = self._pace(at_s)
+            self._send(write_message(pong(message, at_s, time.monotonic(), self._fps)))
         elif isinstance(message, SetupSent):
             self._analyst.set_up(message)
         elif isinstance(message, HintSent):
@@ -388,7 +391,10 @@ class Session:
             if (picture.width, picture.height) != self._size:
                 self._size = (picture.width, picture.height)
                 self._tell(Sentence("serve.phone.size", width=picture.width, height=picture.height))
-            self._pictures.put(Arrived(picture, time.perf_counter()))
+            if self._ration.allows(self._fps, self._frame_s):
+                self._pictures.put(Arrived(picture, time.perf_counter()))
+            else:
+                self._pictures.pass_by()
 
     def _alive(self) -> None:
         self._life_s = time.monotonic()

@@ -1,8 +1,9 @@
 """The rate that phones are asked for: down while most pictures go unseen, up again with care."""
 
+import numpy as np
 import pytest
 
-from server.pace import CROWD, LONGEST_S, PATIENCE_S, RATES, WINDOW_S, Counts, Pace
+from server.pace import CROWD, LONGEST_S, PATIENCE_S, RATES, WINDOW_S, Counts, Pace, Ration
 
 
 class Machine:
@@ -35,7 +36,7 @@ def test_a_quick_machine_is_sent_everything():
     assert Machine(4, 500).run(60) == RATES[0]
 
 
-@pytest.mark.parametrize(("can", "rate"), [(300, 30), (250, 20), (175, 15), (120, 12), (20, 12)])
+@pytest.mark.parametrize(("can", "rate"), [(310, 30), (250, 20), (175, 15), (120, 11), (20, 11)])
 def test_twelve_phones_come_down_to_what_is_looked_at(can, rate):
     machine = Machine(12, can)
     assert machine.run(4 * WINDOW_S) == rate
@@ -80,3 +81,25 @@ def test_two_that_remain_are_sent_for_in_full_again():
     machine = Machine(12, 100)
     assert machine.run(30) == RATES[-1]
     assert machine.pace.look(Counts(0, 0, CROWD - 1), machine.now_s + 0.5) == RATES[0]
+
+
+@pytest.mark.parametrize("sent", [12, 15, 24, 30, 60])
+def test_what_is_sent_beyond_what_was_asked_for_is_let_pass(sent):
+    ration = Ration()
+    rng = np.random.default_rng(sent)
+    at_s = np.arange(0, 20, 1 / sent) + rng.uniform(0, 0.3 / sent, 20 * sent)
+    seen_s = [s for s in at_s if ration.allows(RATES[-1], s)]
+    assert len(seen_s) / 20 == pytest.approx(RATES[-1], rel=0.03)
+    assert max(np.diff(seen_s)) < 2 / RATES[-1] + 0.3 / sent  # evenly, as far as they come so
+
+
+def test_all_is_looked_at_where_all_was_asked_for_and_from_a_phone_that_obeys():
+    ration = Ration()
+    assert all(ration.allows(RATES[0], s / 60) for s in range(600))
+    assert sum(ration.allows(15, s / 15) for s in range(300)) >= 298
+
+
+def test_a_silence_saves_little_up():
+    ration = Ration()
+    assert ration.allows(11, 0.0)
+    assert [ration.allows(11, 60.0 + k / 1000) for k in range(10)].count(True) == 2
