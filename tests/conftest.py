@@ -3,9 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from aioice import ice
+
+# Few tests, minutes of them: begun first, so that no process has one left when all else is done.
+SLOW = ("web", "live", "network", "bench", "faults", "clients", "docs", "demo")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Files of slow folders first."""
+    here = Path(__file__).parent
+    folders = {item.path: item.path.relative_to(here).parts[0] for item in items}
+    items.sort(key=lambda item: folders[item.path] not in SLOW)
 
 
 @pytest.fixture(autouse=True)

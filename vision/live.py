@@ -159,7 +159,7 @@ def _followed(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) ->
     reading = not_found(UNSEEN, setup)
     still = None if state.moving else stay(frame, state.rods, setup)
     if still is not None and moved_px(state.rods, still) <= STILL_PX:
-        reading = _concluded(still, frame, setup, check_lens)
+        reading = _concluded(still, frame, setup, check_lens, laid=True)
         if _unslipped(state, reading):
             return reading
     near = follow(frame, state.rods, setup)
@@ -184,9 +184,11 @@ def _surer(a: Reading, b: Reading) -> Reading:
     return b if a.placement is None or b.belief > a.belief else a
 
 
-def _concluded(rods: Rods | NotFound, frame: Frame, setup: Setup, check_lens: bool) -> Reading:
+def _concluded(
+    rods: Rods | NotFound, frame: Frame, setup: Setup, check_lens: bool, laid: bool = False
+) -> Reading:
     size = (frame.width, frame.height)
-    return conclude(rods, size, setup, DOUBTFUL, check_lens=check_lens)
+    return conclude(rods, size, setup, DOUBTFUL, check_lens=check_lens, laid=laid)
 
 
 def _believed(state: LiveState, reading: Reading, time_s: float) -> tuple[LiveState, Reading]:

@@ -49,6 +49,7 @@ def conclude(
     *,
     pose: Pose | None = None,
     check_lens: bool = False,
+    laid: bool = False,
 ) -> Reading:
     """The chain from the found rods on, for a picture of `size` (width, height).
 
@@ -56,7 +57,8 @@ def conclude(
     `pose`: the rods' pose from a solution of several views together (`vision.walk`), whose
     agreement stands for the tests of a single view. It must come with that view's setup.
     `check_lens` asks whether the picture fits the lens's profile (a second pose, where there is a
-    profile); it changes nothing else.
+    profile); it changes nothing else. `laid`: these rods, where they lie now, were just asked
+    whether they could be another layout, and need not be asked again.
     """
     if isinstance(rods, NotFound):
         return not_found(rods, setup)
@@ -64,7 +66,8 @@ def conclude(
         return _from_pose(rods, pose, size, setup, np.inf)
     ends_px = np.stack([rod.ends_px for rod in rods.both])
     # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
-    wrong = surely_not(ends_px, size, setup)
+    asks = not laid or setup.aim is not None
+    wrong = surely_not(ends_px, size, setup) if asks else None
     if may_stand_aside(setup, wrong):
         rods, pose = solve_around(rods, size, setup)
     elif wrong is not None:

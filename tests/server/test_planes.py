@@ -47,6 +47,22 @@ def test_planes_are_full_range_whatever_the_decoder_gives(bgr, yuv, fmt, color_r
         assert np.abs(plane[:, :-1].astype(int) - expected).max() <= 3
 
 
+def test_every_code_is_expanded_as_the_recommendation_says():
+    """ITU-R BT.601-7 to full range as in JFIF: 219 steps of luma and 224 of chroma become 255."""
+    codes = np.arange(256)
+    decoded = av.VideoFrame(2 * 256, 2, "yuv420p")
+    for plane, row in zip(decoded.planes, (np.repeat(codes, 2), codes, codes), strict=True):
+        rows = np.zeros((plane.height, plane.line_size), np.uint8)
+        rows[:, : plane.width] = row
+        plane.update(rows)
+    decoded.color_range = ColorRange.MPEG
+    frame = frame_from_video(decoded)
+    luma = np.clip(np.rint((codes - 16) * 255 / 219), 0, 255)
+    chroma = np.clip(np.rint((codes - 128) * 255 / 224 + 128), 0, 255)
+    assert np.array_equal(frame.y[0], np.repeat(luma, 2))
+    assert np.array_equal(frame.u[0], chroma) and np.array_equal(frame.v[0], chroma)
+
+
 def test_full_range_planes_are_not_copied():
     decoded = picture((1, 2, 3), "yuvj420p", ColorRange.JPEG)
     frame = frame_from_video(decoded)
