@@ -87,15 +87,14 @@ def _strongest_in_blocks(
     return _best_of_blocks(sums, tops, width, strip, pitch, block, sizes.flank)
 
 
-@kernel
 def _side_by_side(
     plane: NDArray[np.int16], tops: NDArray[np.intp], strip: int, pitch: int
 ) -> NDArray[np.int16]:
     """The strips of rows that begin at `tops`, each in `pitch` columns of (strip, columns)."""
     out = np.zeros((strip, pitch * len(tops)), np.int16)
     width = plane.shape[1]
-    for i in range(len(tops)):
-        out[:, i * pitch : i * pitch + width] = plane[tops[i] : tops[i] + strip]
+    for i, top in enumerate(tops):
+        out[:, i * pitch : i * pitch + width] = plane[top : top + strip]
     return out
 
 

@@ -58,7 +58,7 @@ def test_the_command_says_what_happens_and_fails_when_time_is_up(capsys):
 
 
 def test_the_command_speaks_german_from_the_server_to_the_summary(capsys):
-    assert main(["demo", "--headless", "--seconds", "4", "--language", "de"]) == 1
+    assert main(["demo", "--headless", "--seconds", "2.5", "--language", "de"]) == 1
     first, *steps, last = capsys.readouterr().out.splitlines()
     assert first == "Der Übungsplatz wird gezeichnet …"
     assert "Das Handy ist verbunden." in steps
