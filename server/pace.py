@@ -11,13 +11,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-RATES = (30, 20, 15, 11)  # pictures a second; the first is what pages send by themselves
+RATES = (30, 20, 15, 12)  # pictures a second; the first is what pages send by themselves
 FULL = RATES[0]
 CROWD = 3  # phones from which they are asked for less
 WINDOW_S = 2.0
 FEW = 20  # pictures in a window, from which their share says something
-LOW, HIGH = 0.85, 0.95  # shares looked at, below which fewer are asked for and above which more
+LOW, HIGH = 0.9, 0.97  # shares looked at, below which fewer are asked for and above which more
 PATIENCE_S, LONGEST_S = 10.0, 160.0  # all is well for so long before more are asked for
+NEARLY = 0.95  # of a rate: what is sent is counted over a short time
 SAVED = 2.0  # pictures that a ration holds at most
 SOON_S = 10.0  # more were too many, if it shows so soon
 
@@ -55,16 +56,17 @@ class Pace:
         if now.phones < CROWD:
             self._alone()
             return self.fps
-        last = self._last
-        if last is not None and 0 <= now_s - self._at_s < WINDOW_S:
+        last, passed_s = self._last, now_s - self._at_s
+        if last is not None and 0 <= passed_s < WINDOW_S:
             return self.fps
         self._last, self._at_s = now, now_s
         # A phone that has left takes its counts with it.
         if last is None or last.phones != now.phones or now.received - last.received < FEW:
             return self.fps
-        share = (now.taken - last.taken) / (now.received - last.received)
+        came = now.received - last.received
+        share = (now.taken - last.taken) / came
         if share < LOW:
-            self._lower(now_s)
+            self._lower(now_s, came / passed_s / now.phones)
         elif share < HIGH:
             self._well_s = None
         elif self._well_s is None:
@@ -74,10 +76,13 @@ class Pace:
             self._raised_s, self._well_s = now_s, None
         return self.fps
 
-    def _lower(self, now_s: float) -> None:
+    def _lower(self, now_s: float, sent_fps: float) -> None:
         self._well_s = None
-        if self._step + 1 < len(RATES):
+        # To ask for more than is sent would change nothing.
+        while self._step + 1 < len(RATES):
             self._step += 1
+            if RATES[self._step] < NEARLY * sent_fps:
+                break
         if now_s - self._raised_s <= SOON_S:
             self._patience_s = min(2 * self._patience_s, LONGEST_S)
 

@@ -113,6 +113,7 @@ class StreamPhone:
     camera: Camera
     guided: bool = True
     heard: list[Heard] = field(default_factory=list)
+    _known: bool = False
 
     async def begin(self, http: aiohttp.ClientSession, codec: str) -> None:
         """Connect by WHIP. Raises when the server refuses."""
@@ -153,17 +154,25 @@ class StreamPhone:
             "rod_lengths_m": {r.value: m for r, m in setup.rod_lengths_m.items()},
             "focal_px": setup.lens.focal_px * SIZE[0] / scene.size[0],
         }
-        channel.send(json.dumps({"type": "setup", "seq": 1, "setup": stated}))
+        told = {"type": "setup", "seq": 1, "setup": stated}
+        self._tasks.append(asyncio.ensure_future(self._introduce(channel, told)))
         up = scene.rotation @ np.array([0.0, 0.0, 9.81])  # in camera axes: right, down, forward
         tilt = {"type": "tilt", "t_ms": 0, "screen_deg": 0, "gravity": (up * [1, -1, -1]).tolist()}
         self._tasks.append(asyncio.ensure_future(_repeat(channel, tilt, TILT_S)))
         self._tasks.append(asyncio.ensure_future(_repeat(channel, {"type": "ping"}, PING_S)))
+
+    async def _introduce(self, channel, told: dict) -> None:
+        """The setup, which may get lost, again and again until it has come, as the page does."""
+        while channel.readyState == "open" and not self._known:
+            channel.send(json.dumps(told))
+            await asyncio.sleep(PING_S)
 
     def _hear(self, text: str) -> None:
         at_s = time.perf_counter()
         if not text.startswith('{"type":"guidance"') and '"guidance"' not in text[:40]:
             return
         message = json.loads(text)
+        self._known = message["setup_seq"] is not None
         self.heard.append(
             Heard(
                 at_s,
