@@ -91,7 +91,7 @@ def _rod_of(hint: Hint, rods: Rods, size: tuple[int, int]) -> tuple[int, float] 
     at = hint.within(size)
     if at is None:
         return None
-    ends = np.stack([rod.ends_px for rod in rods.both])
+    ends = rods.ends_px
     away = _distance(ends, at)
     rod = int(away.argmin())
     if away[rod] > ON_ROD * NEAR * max(size):

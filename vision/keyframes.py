@@ -17,12 +17,7 @@ def spread_out(sights: Sequence[Sight], most: int) -> list[int]:
     """
     if len(sights) <= most:
         return list(range(len(sights)))
-    at = np.stack(
-        [
-            np.stack([rod.ends_px for rod in sight.rods.both]).ravel() / max(sight.size)
-            for sight in sights
-        ]
-    )
+    at = np.stack([sight.rods.ends_px.ravel() / max(sight.size) for sight in sights])
     chosen = [int(np.argmax([sight.rods.score for sight in sights]))]
     away = np.linalg.norm(at - at[chosen[0]], axis=1)
     while len(chosen) < most:

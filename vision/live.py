@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.advice import Advice, Move, holding
 from vision.belief import ACCEPT
@@ -48,6 +49,9 @@ class LiveState:
 
     rods: Rods | None = None
     moving: bool = False  # whether they moved from the last picture but one to the last
+    # Where rods that stand were found first, (2 rods, 2 ends, 2). They are measured from there: the
+    # fit of a line may end in either of two places, and from another start, in the other one.
+    stood_px: NDArray[np.float64] | None = field(default=None, compare=False)
     belief: float = float("-inf")  # that the last search left, against which a slip is seen
     searched_s: float = float("-inf")
     thorough_s: float = float("-inf")  # of the last search at both levels
@@ -130,11 +134,15 @@ def step(
         state, reading = _believed(state, reading, time_s)
     found = reading.rods if isinstance(reading.rods, Rods) else None
     missing_s = time_s if state.missing_s is None else min(state.missing_s, time_s)
-    moving = found is not None and state.rods is not None and moved_px(state.rods, found) > STILL_PX
+    moving = _moved(None if state.rods is None else state.rods.ends_px, found)
+    stood_px = state.stood_px
+    if found is not None and (stood_px is None or _moved(stood_px, found)):
+        stood_px = found.ends_px
     state = replace(
         _marks(state, found, tracked, size, time_s),
         rods=found,
         moving=moving,
+        stood_px=stood_px,
         missing_s=None if found is not None else missing_s,
         missing=reading.rods if isinstance(reading.rods, NotFound) else UNSEEN,
         belief=reading.belief if searched and not (tracked and quick) else state.belief,
@@ -157,8 +165,9 @@ def _followed(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) ->
     """
     assert state.rods is not None
     reading = not_found(UNSEEN, setup)
-    still = None if state.moving else stay(frame, state.rods, setup)
-    if still is not None and moved_px(state.rods, still) <= STILL_PX:
+    at_px = state.rods.ends_px if state.stood_px is None else state.stood_px
+    still = None if state.moving else stay(frame, state.rods, setup, at_px)
+    if still is not None and not _moved(at_px, still):
         reading = _concluded(still, frame, setup, check_lens, laid=True)
         if _unslipped(state, reading):
             return reading
@@ -172,6 +181,11 @@ def _followed(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) ->
     if still is not None:
         reading = _surer(reading, _concluded(still, frame, setup, check_lens))
     return reading
+
+
+def _moved(before_px: NDArray[np.float64] | None, now: Rods | None) -> bool:
+    """Whether rods that are known from before lie elsewhere now."""
+    return before_px is not None and now is not None and moved_px(before_px, now) > STILL_PX
 
 
 def _unslipped(state: LiveState, reading: Reading) -> bool:

@@ -64,5 +64,5 @@ def scaled(rod: Rod, factor: float) -> Rod:
 
 def away(a: Sight, b: Sight) -> float:
     """How far two looks' ends lie apart, all four together, of the longer side."""
-    ends = [np.stack([rod.ends_px for rod in s.rods.both]) for s in (a, b)]
+    ends = [s.rods.ends_px for s in (a, b)]
     return float(np.linalg.norm(ends[0] - ends[1])) / max(a.size)

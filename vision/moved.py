@@ -74,7 +74,7 @@ class Stand:
 
     def more(self, rods: Rods) -> Stand:
         """The mean with one more frame."""
-        ends = np.stack([rod.ends_px for rod in rods.both])
+        ends = rods.ends_px
         mean = self.ends_px + (ends - self.ends_px) / (self.frames + 1)
         return replace(self, ends_px=mean, frames=self.frames + 1)
 
@@ -83,7 +83,7 @@ class Stand:
 
         Along itself says nothing: ends are covered and uncovered.
         """
-        ends = np.stack([rod.ends_px for rod in rods.both])
+        ends = rods.ends_px
         span = ends[:, 1] - ends[:, 0]
         normal = np.stack([-span[:, 1], span[:, 0]], axis=1)
         normal /= np.linalg.norm(span, axis=1, keepdims=True)
@@ -92,7 +92,7 @@ class Stand:
 
     def along(self, rods: Rods) -> NDArray[np.float64]:
         """How far each rod (2,) has gone along itself at the end that went less."""
-        ends = np.stack([rod.ends_px for rod in rods.both])
+        ends = rods.ends_px
         span = ends[:, 1] - ends[:, 0]
         span /= np.linalg.norm(span, axis=1, keepdims=True)
         gone = np.einsum("rek,rk->re", self.ends_px - ends, span)
@@ -101,7 +101,7 @@ class Stand:
 
 def stand(rods: Rods, size: tuple[int, int]) -> Stand:
     """The first frame of a stand."""
-    return Stand(size, np.stack([rod.ends_px for rod in rods.both]), 1)
+    return Stand(size, rods.ends_px, 1)
 
 
 def widened(known: KnownRods) -> KnownRods:

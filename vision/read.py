@@ -64,7 +64,7 @@ def conclude(
         return not_found(rods, setup)
     if pose is not None:
         return _from_pose(rods, pose, size, setup, np.inf)
-    ends_px = np.stack([rod.ends_px for rod in rods.both])
+    ends_px = rods.ends_px
     # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
     asks = not laid or setup.aim is not None
     wrong = surely_not(ends_px, size, setup) if asks else None

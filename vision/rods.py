@@ -83,6 +83,11 @@ class Rods:
         """Both rods in order."""
         return (self.first, self.second)
 
+    @property
+    def ends_px(self) -> NDArray[np.float64]:
+        """Both rods' ends (2 rods, 2 ends, 2), pixels."""
+        return np.stack([self.first.ends_px, self.second.ends_px])
+
 
 @dataclass(frozen=True, slots=True)
 class NotFound:

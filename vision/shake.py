@@ -58,7 +58,7 @@ def glimpse(reading: Reading, time_s: float) -> Glimpse | None:
     along = np.array([rod.end_sigma_px for rod in rods.both], np.float64)
     return Glimpse(
         time_s,
-        np.stack([rod.ends_px for rod in rods.both]),
+        rods.ends_px,
         np.array([rod.line_sigma_px for rod in rods.both], np.float64),
         np.where(seen, along, np.inf),
     )

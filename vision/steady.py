@@ -244,7 +244,7 @@ def _noise_and_step(looks: NDArray[np.float64], now: NDArray[np.float64]) -> tup
 
 
 def _ends(rods: Rods) -> NDArray[np.float64]:
-    return np.stack([rod.ends_px for rod in rods.both])
+    return rods.ends_px
 
 
 def _tilt(read: list[Tilt | None]) -> Tilt | None:

@@ -111,7 +111,7 @@ def _reference(
 ) -> Reference:
     pose = solve_pose(rods, size, setup)
     return Reference(
-        ends_px=np.stack([rod.ends_px for rod in rods.both]),
+        ends_px=rods.ends_px,
         seen=np.array([[kind is End.SEEN for kind in rod.ends] for rod in rods.both]),
         size=size,
         view=pose.view,

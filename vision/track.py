@@ -64,22 +64,30 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     return _settled(frame, rods, Candidates(full, logit[chosen], logit[chosen]), setup)
 
 
-def stay(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
-    """The same rods measured where they were (up to 3 px off); None where they make no layout."""
+def stay(
+    frame: Frame, rods: Rods, setup: Setup, at_px: NDArray[np.float64] | None = None
+) -> Rods | None:
+    """The same rods measured where they were (up to 3 px off); None where they make no layout.
+
+    `at_px` (2 rods, 2 ends, 2): where they are looked for, if not where they were last.
+    """
     if rods.first.role is not setup.roles[0]:
         return None
-    ends = np.stack([rod.ends_px for rod in rods.both])
+    ends = rods.ends_px if at_px is None else at_px
     scores = np.array([rod.score for rod in rods.both])
     return _settled(frame, rods, Candidates(ends, scores, scores), setup)
 
 
-def moved_px(before: Rods, now: Rods) -> float:
-    """How far either rod's line lies from where it was, at the worst of its ends (pixels)."""
+def moved_px(before_px: NDArray[np.float64], now: Rods) -> float:
+    """How far either rod's line lies from the ends that it had, at the worst of its own (pixels).
+
+    `before_px` (2 rods, 2 ends, 2).
+    """
     worst = 0.0
-    for old, new in zip(before.both, now.both, strict=True):
-        (x0, y0), (x1, y1) = old.ends_px.tolist()
+    for old, new in zip(before_px.tolist(), now.ends_px.tolist(), strict=True):
+        (x0, y0), (x1, y1) = old
         length = max(math.hypot(x1 - x0, y1 - y0), 1.0)
-        for x, y in new.ends_px.tolist():
+        for x, y in new:
             worst = max(worst, abs((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) / length)
     return worst
 
