@@ -80,7 +80,7 @@ def over_two_workers(dask, tmp_path, count, broken):
 
 def test_one_of_two_workers_killed_and_every_clip_once(dask, tmp_path):
     dask.start(2)
-    _, out = over_two_workers(dask, tmp_path, 60, broken=(7, 40))
+    _, out = over_two_workers(dask, tmp_path, 40, broken=(7, 30))
     # The same content as from this machine's own processes.
     here = tmp_path / "here.csv"
     finished(begin(tmp_path / "films", here, "--jobs", "2"), 120)
