@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 from importlib import metadata
@@ -24,6 +25,11 @@ _COMMANDS = {
 }
 
 
+# One picture is one thread's work, and there are always several: threads of linear algebra beside
+# them would only wait for each other. Read when numpy is loaded, which is later.
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+
 class _Command(Protocol):
     def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...
 
@@ -32,6 +38,8 @@ class _Command(Protocol):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code: 0 well, 2 misuse, 130 interrupted."""
+    for name in _THREADS:
+        os.environ.setdefault(name, "1")
     argv = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in argv if not word.startswith("-")), None)
     parser = argparse.ArgumentParser(

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import cv2
 import pytest
 from aioice import ice
 
 from vision.warm import warm_up
+
+cv2.setNumThreads(1)  # as the server does; see tests/__init__.py
 
 # Few tests, minutes of them: begun first, so that no process has one left when all else is done.
 # The bench is first: on a new machine it has vision's loops compiled while the pages' tests run.
