@@ -30,6 +30,7 @@ VAGUE_END = 3.0  # times the sigma of an end that falls off slowly
 CUT_SIGMA_PX = 1e3
 BOX_PX = 9
 LEAST_COLOUR = 0.5  # grey levels: less is no colour to follow
+LEAST_FALL = 0.1  # from one sample to the next: less says nothing of where between them
 ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
 
 
@@ -316,4 +317,7 @@ def _edge(contrast: Array, t: Array, end: float) -> tuple[float, bool]:
             best, high = i, total
     before = signal[max(best - 6, 0) : best].mean() if best else 1.0
     after = signal[best + 2 : best + 8].mean() if best + 2 < len(signal) else 0.0
-    return t[best] + 0.5, bool(before - after > 0.5)
+    half = 0.5  # of the way to the next sample the signal falls to half
+    if best + 1 < len(signal) and signal[best] - signal[best + 1] > LEAST_FALL:
+        half = (signal[best] - 0.5) / (signal[best] - signal[best + 1])
+    return t[best] + min(max(half, 0.0), 1.0), bool(before - after > 0.5)
