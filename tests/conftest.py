@@ -13,7 +13,7 @@ from vision.warm import warm_up
 
 cv2.setNumThreads(1)  # as the server does; see tests/__init__.py
 
-# Few tests, minutes of them: begun first, so that no process has one left when all else is done.
+# Few tests, minutes of them: begun first, so that no process is left alone with one.
 # The bench is first: on a new machine it has vision's loops compiled while the pages' tests run.
 SLOW = ("bench", "web", "docs", "live", "network", "faults", "clients", "demo")
 IN_TIME = SLOW[3:]  # where vision must answer within seconds

@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[2]
 
 @pytest.fixture(scope="module")
 def rows():
-    options = "--json --limit 2 --draws 3 --crops 3 --video-crops 1"
+    options = "--json --limit 2 --draws 3 --crops 3 --parts finders pose one-view board accept"
     ran = subprocess.run(
         [sys.executable, "-m", "tests.bench", "vision", *options.split()],
         cwd=ROOT,
@@ -47,8 +47,18 @@ def test_all_finders_are_timed_on_the_same_pictures(rows):
 
 def test_the_curve_marks_the_shipped_threshold(rows):
     shipped = [row for row in rows if row["bench"] == "accept" and row["shipped"]]
-    assert {row["over"] for row in shipped} == {"single pictures", "a second of video"}
-    assert {row["painted"] for row in shipped} == {4}
+    assert [(row["over"], row["painted"]) for row in shipped] == [("single pictures", 4)]
+
+
+def test_a_second_of_video_has_its_curve_too(monkeypatch):
+    monkeypatch.setattr(falses, "SHIFTS", (-3.0, 0.0))
+    monkeypatch.setattr(falses, "FRAMES", 8)
+    doubtful, shipped = falses.over_a_second(gather([], 1)[:1], "all", 1)[:2]
+    assert (doubtful["shipped"], shipped["shipped"]) == (False, True)
+    for row in (doubtful, shipped):
+        assert row["over"] == "a second of video"
+        assert (row["laid"], row["painted"], row["crops"]) == (1, 2, 1)
+    assert doubtful["true_share"] == 1.0
 
 
 def test_the_pose_solver_and_scipy_agree(rows):

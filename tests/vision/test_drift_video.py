@@ -17,6 +17,7 @@ from vision.tilt import tilt_from_gravity
 
 FPS = 15
 POSE = Pose(0.03, 3.4, 1.1, 0.01, math.radians(-13), 0.005)
+NIGHTLY = pytest.mark.nightly
 QUALITY = 75  # a compressed stream, not the drawing itself
 
 
@@ -53,7 +54,9 @@ class Film:
     ("view", "change", "which"),
     [
         (View.FACE_ON, {"offset_m": -0.01}, 0),
-        (View.DOWN_THE_LINE, {"yaw_rad": math.radians(0.3)}, 3),
+        pytest.param(
+            View.DOWN_THE_LINE, {"yaw_rad": math.radians(0.3)}, 3, marks=pytest.mark.nightly
+        ),
         pytest.param(View.FACE_ON, {"pitch_rad": math.radians(-0.3)}, 4, marks=pytest.mark.nightly),
         pytest.param(View.DOWN_THE_LINE, {"height_m": -0.01}, 2, marks=pytest.mark.nightly),
     ],

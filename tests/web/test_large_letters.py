@@ -48,6 +48,7 @@ async def test_with_letters_twice_as_large_the_page_still_works(size: tuple[int,
         await p.until_kind("not-found")
         await nothing_is_cut(p)
         p.server.guidance = copy.deepcopy(OFF)
+        await p.until_kind("off")
         await p.page.click("#notes-open")  # nothing covers a button
         await p.until("document.getElementById('notes').open")
         await p.page.click("#notes .plain, #notes button")
