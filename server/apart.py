@@ -206,7 +206,8 @@ class Apart:
             if not up or self._closed:
                 self._drop()
                 return
-            for lane, pipe, space in zip(self._lanes, here, spaces, strict=True):
+            # The first one last: by it the process is known to be up, and then all must be.
+            for lane, pipe, space in reversed(list(zip(self._lanes, here, spaces, strict=True))):
                 lane.pipe, lane.space = pipe, _bytes(space)
 
     def _drop(self) -> None:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-RATES = (30, 20, 15, 12)  # pictures a second; the first is what pages send by themselves
+RATES = (30, 20, 15, 11)  # pictures a second; the first is what pages send by themselves
 FULL = RATES[0]
 CROWD = 3  # phones from which they are asked for less
 WINDOW_S = 2.0

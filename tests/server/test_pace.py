@@ -36,7 +36,7 @@ def test_a_quick_machine_is_sent_everything():
     assert Machine(4, 500).run(60) == RATES[0]
 
 
-@pytest.mark.parametrize(("can", "rate"), [(330, 30), (250, 20), (175, 15), (120, 12), (20, 12)])
+@pytest.mark.parametrize(("can", "rate"), [(330, 30), (250, 20), (175, 15), (120, 11), (20, 11)])
 def test_twelve_phones_come_down_to_what_is_looked_at(can, rate):
     machine = Machine(12, can)
     assert machine.run(4 * WINDOW_S) == rate
@@ -101,5 +101,5 @@ def test_all_is_looked_at_where_all_was_asked_for_and_from_a_phone_that_obeys():
 
 def test_a_silence_saves_little_up():
     ration = Ration()
-    assert ration.allows(12, 0.0)
-    assert [ration.allows(12, 60.0 + k / 1000) for k in range(10)].count(True) == 2
+    assert ration.allows(11, 0.0)
+    assert [ration.allows(11, 60.0 + k / 1000) for k in range(10)].count(True) == 2
