@@ -25,21 +25,24 @@ _COMMANDS = {
 }
 
 
-# One picture is one thread's work, and there are always several: threads of linear algebra beside
-# them would only wait for each other. Read when numpy is loaded, which is later.
-_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-
-
 class _Command(Protocol):
     def add_arguments(self, parser: argparse.ArgumentParser) -> None: ...
 
     def run(self, args: argparse.Namespace) -> int: ...
 
 
+def one_thread_each() -> None:
+    """No threads of linear algebra, unless the environment asks for them; before numpy is loaded.
+
+    One picture is one thread's work, and there are always several: they would wait for each other.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code: 0 well, 2 misuse, 130 interrupted."""
-    for name in _THREADS:
-        os.environ.setdefault(name, "1")
+    one_thread_each()
     argv = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in argv if not word.startswith("-")), None)
     parser = argparse.ArgumentParser(

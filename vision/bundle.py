@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from vision.known import SHARED
 from vision.misfit import BEND_STEP, MAX_BEND, STEP
-from vision.model import COUNT, View2D, measured
+from vision.model import COUNT, View2D, inverse, measured
 
 OWN = 6  # parameters of each view
 JOINT = len(SHARED) + 4
@@ -303,12 +303,6 @@ def information(problem: Problem, at: Estimate) -> Information:
         shared=shared,
         shared_cov=inverse(shared),
     )
-
-
-def inverse(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The inverse of a positive definite matrix (p, p) of very differently scaled entries."""
-    scale = 1.0 / np.sqrt(np.diag(matrix))
-    return np.asarray(np.linalg.inv(matrix * np.outer(scale, scale)) * np.outer(scale, scale))
 
 
 def covariance(info: Information, view: int) -> NDArray[np.float64]:

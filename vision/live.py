@@ -163,11 +163,10 @@ def _followed(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) ->
 
     On a tripod they are where they were, which is seen with half the work and leads nowhere else.
     """
-    assert state.rods is not None
+    assert state.rods is not None and state.stood_px is not None
     reading = not_found(UNSEEN, setup)
-    at_px = state.rods.ends_px if state.stood_px is None else state.stood_px
-    still = None if state.moving else stay(frame, state.rods, setup, at_px)
-    if still is not None and not _moved(at_px, still):
+    still = None if state.moving else stay(frame, state.rods, setup, state.stood_px)
+    if still is not None and not _moved(state.stood_px, still):
         reading = _concluded(still, frame, setup, check_lens, laid=True)
         if _unslipped(state, reading):
             return reading

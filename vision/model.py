@@ -209,6 +209,21 @@ def whitening(cov: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.linalg.solve(factor, np.diag(1.0 / scale)))
 
 
+def inverse(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The inverse of a positive definite matrix (n, n) of very differently scaled entries.
+
+    The pseudo-inverse where it is singular: where the measurements and priors leave something open.
+    """
+    diagonal = np.diag(matrix)
+    scale = np.sqrt(np.where(diagonal > 0, diagonal, 1.0))
+    units = np.outer(scale, scale)
+    try:
+        inverted = np.linalg.inv(matrix / units) / units
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(matrix, hermitian=True))
+    return np.asarray((inverted + inverted.T) / 2)
+
+
 def focal_prior(size: tuple[int, int], setup: Setup) -> tuple[float, float]:
     """Focal length and sigma in pixels: measured, stated, or what phones usually have."""
     if setup.known is not None:

@@ -18,6 +18,7 @@ from vision.model import (
     View2D,
     cam_from_view,
     ends_in_view,
+    inverse,
     observe,
     residuals,
 )
@@ -86,8 +87,7 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     finite = np.isfinite(view.end_sigma).sum() + 4 + np.isfinite(view.prior_sigma).sum()
     freedom = max(int(finite) - COUNT, 1)
     misfit = float(rest @ rest) / freedom
-    information = jacobian.T @ jacobian
-    cov = _inverse(information) * max(1.0, misfit)
+    cov = inverse(jacobian.T @ jacobian) * max(1.0, misfit)
     cov = cov + _between(best, float(cost[order[0]]), rivals)
     others = [cost[k] for k in order[1:] if np.abs(params[k][:6] - best[:6]).max() > 0.02]
     ratio = float(others[0] / max(cost[order[0]], 1e-3)) if others else float("inf")
@@ -115,19 +115,6 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
         hidden=hidden,
         lens=lens,
     )
-
-
-def _inverse(information: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The inverse of J^T J (n, n), scaled to ones on its diagonal as metres and pixels differ."""
-    scale = np.sqrt(np.diag(information))
-    units = np.outer(scale, scale)
-    try:
-        if scale.all():
-            inverse = np.linalg.inv(information / units) / units
-            return np.asarray((inverse + inverse.T) / 2)
-    except np.linalg.LinAlgError:
-        pass
-    return np.asarray(np.linalg.pinv(information, hermitian=True))
 
 
 def lens_source(setup: Setup) -> LensSource:

@@ -66,7 +66,7 @@ def conclude(
         return _from_pose(rods, pose, size, setup, np.inf)
     ends_px = rods.ends_px
     # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
-    asks = not laid or setup.aim is not None
+    asks = not laid or setup.aim is not None  # with an aim a turned T is told by its reason
     wrong = surely_not(ends_px, size, setup) if asks else None
     if may_stand_aside(setup, wrong):
         rods, pose = solve_around(rods, size, setup)

@@ -100,7 +100,7 @@ def watch(state: Standstill, reading: Reading, size: tuple[int, int], time_s: fl
     if size != to and _same_shape(size, to):
         # Browsers send smaller pictures for a while: the same camera, in other pixels.
         rods, setup, size = _resized(rods, size, to), _for_size(setup, size, to), to
-    look = Look(time_s, rods, _ends(rods), setup.tilt, reading.belief >= ACCEPT)
+    look = Look(time_s, rods, rods.ends_px, setup.tilt, reading.belief >= ACCEPT)
     if not state.looks or state.size != size or not _same_kind(state.setup, setup):
         return Standstill((look,), (), size, setup)
     if _moved(state.looks, look, max(size)):
@@ -136,7 +136,7 @@ def steady(state: Standstill) -> Steady | None:
 
 def _sharpened(mean: Rods, finds: list[Rods], long_px: int) -> Rods:
     """The mean of the finds with the sigmas that a difference of two stands has."""
-    numbers = rod_numbers(_ends(mean), np.stack([_ends(rods) for rods in finds]))
+    numbers = rod_numbers(mean.ends_px, np.stack([rods.ends_px for rods in finds]))
     count = worth(len(numbers), memory_of(numbers))
     across, along = (floor * long_px / 1280 for floor in PLACED_PX)
 
@@ -241,10 +241,6 @@ def _noise_and_step(looks: NDArray[np.float64], now: NDArray[np.float64]) -> tup
                 noise = max(noise, np.median(steps) / 0.954)
             away = max(away, abs(here - np.median(across)))
     return noise, away
-
-
-def _ends(rods: Rods) -> NDArray[np.float64]:
-    return rods.ends_px
 
 
 def _tilt(read: list[Tilt | None]) -> Tilt | None:

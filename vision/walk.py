@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.agree import agreement
-from vision.bundle import JOINT, OWN, covariance, information, inverse, whole
+from vision.bundle import JOINT, OWN, covariance, information, whole
 from vision.consensus import State, disagreement, misfit, settled
 from vision.known import SHARED, KnownRods
-from vision.model import COUNT, observe
+from vision.model import COUNT, inverse, observe
 from vision.pose import Pose, lens_source
 from vision.setup import Lens, LensSource, Setup
 from vision.sights import Sight, alone, check_together, problem_of

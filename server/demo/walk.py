@@ -127,16 +127,19 @@ def _line(sample: Sample, message: dict[str, Any]) -> Sentence:
 
 
 def _begun(pose: Pose) -> Sentence:
-    right, turned_right = pose.offset_m > 0, pose.yaw_rad > 0
     return Sentence(
         "demo.told.begun",
-        side=Sentence("demo.told.right" if right else "demo.told.left"),
-        way=Sentence("demo.told.turned.right" if turned_right else "demo.told.turned.left"),
+        side=_side(pose.offset_m),
+        way=_side(pose.yaw_rad),
         offset_cm=round(abs(pose.offset_m) * 100),
         yaw_deg=round(abs(math.degrees(pose.yaw_rad))),
         distance_m=round(pose.distance_m, 1),
         height_m=round(pose.height_m, 1),
     )
+
+
+def _side(right: float) -> Sentence:
+    return Sentence("demo.told.right" if right > 0 else "demo.told.left")
 
 
 def summary(outcome: Outcome) -> Sentence:

@@ -54,11 +54,9 @@ class Film:
     ("view", "change", "which"),
     [
         (View.FACE_ON, {"offset_m": -0.01}, 0),
-        pytest.param(
-            View.DOWN_THE_LINE, {"yaw_rad": math.radians(0.3)}, 3, marks=pytest.mark.nightly
-        ),
-        pytest.param(View.FACE_ON, {"pitch_rad": math.radians(-0.3)}, 4, marks=pytest.mark.nightly),
-        pytest.param(View.DOWN_THE_LINE, {"height_m": -0.01}, 2, marks=pytest.mark.nightly),
+        pytest.param(View.DOWN_THE_LINE, {"yaw_rad": math.radians(0.3)}, 3, marks=NIGHTLY),
+        pytest.param(View.FACE_ON, {"pitch_rad": math.radians(-0.3)}, 4, marks=NIGHTLY),
+        pytest.param(View.DOWN_THE_LINE, {"height_m": -0.01}, 2, marks=NIGHTLY),
     ],
     ids=["left", "turned", "tilted", "lower"],
 )

@@ -154,7 +154,7 @@ def test_a_rod_with_a_covered_end_is_not_refused(view, handed):
     for number in range(200):
         know = {} if number % 2 else {"know_tilt": None, "know_focal": False}
         case = draw(rng, view, handed=handed, **know)
-        ends = np.stack([rod.ends_px for rod in case.rods.both])
+        ends = case.rods.ends_px
         if number % 3:
             rod, end = rng.integers(2, size=2)
             ends[rod, end] += rng.uniform(0, 0.6) * (ends[rod, 1 - end] - ends[rod, end])
@@ -166,7 +166,7 @@ def test_a_stem_that_seems_to_run_on_beyond_the_target_rod_is_not_refused(handed
     rng = np.random.default_rng(7)
     for _ in range(100):
         case = draw(rng, View.FACE_ON, handed=handed)
-        ends = np.stack([rod.ends_px for rod in case.rods.both])
+        ends = case.rods.ends_px
         # A leg behind it, of the same lightness: upright, so longer than the eye would think.
         ends[1, 0] += rng.uniform(0.8, 1.4) * (ends[1, 0] - ends[1, 1])
         assert surely_not(ends, SIZE, case.setup) is not Reason.CROSSED
