@@ -81,6 +81,11 @@ class AgainWatch:
         film = self._then.film if self._then is not None and same else None
         return Here(self._still, self._then is not None and self._reason is None, film)
 
+    @property
+    def busy(self) -> bool:
+        """Whether each picture counts: the phone is led, or shall be."""
+        return self._asked is not self._done or self._then is not None
+
     def command(self, sent: AgainSent) -> None:
         """Take over what the page wants; pages repeat it, and an old one may arrive late."""
         if self._asked is None or sent.seq > self._asked.seq:

@@ -35,6 +35,7 @@ from server.place_watch import PlaceWatch
 from server.places import Places
 from server.planes import frame_from_video
 from server.records import Records
+from server.rest import Rest, never
 from vision.errors import TeesquareError
 from vision.hint import Hint
 from vision.live import LiveState
@@ -73,6 +74,13 @@ class _About:
     hint_seq: int | None
     aim_seq: int | None
 
+    @property
+    def given(self) -> tuple[object, ...]:
+        """All that the picture's reading depends on, beside the picture and the tilt's noise."""
+        setup = self.setup
+        seqs = (self.setup_seq, self.hint_seq, self.aim_seq)
+        return self.stated, *seqs, setup.lens, setup.aim, setup.tilt is None
+
 
 @dataclass(frozen=True, slots=True)
 class Latest:
@@ -88,7 +96,8 @@ class Analyst:
 
     One picture at a time, so that the state carried from frame to frame stays in order. `turns`
     (as many as the pool has threads) is shared by all phones: who has waited longest is next, and
-    takes the picture that is newest by then, so that none grows old in the pool's queue.
+    takes the picture that is newest by then, so that none grows old in the pool's queue. `rest_s`:
+    see `server.rest`.
     """
 
     def __init__(
@@ -103,6 +112,7 @@ class Analyst:
         turns: asyncio.Semaphore | None = None,
         films: FilmBook | None = None,
         records: Records | None = None,
+        rest_s: Callable[[], float] = never,
     ) -> None:
         self._pictures = pictures
         self._pool = pool
@@ -127,6 +137,7 @@ class Analyst:
         self._tilt_told = False
         self._settle_s = 0.0
         self._first_arrival_s: float | None = None
+        self._rest = Rest(rest_s)
         self._state = LiveState()
         self._epoch = 0  # counts resets of the state, so that a running analysis cannot undo one
         self._seq = 0
@@ -241,6 +252,11 @@ class Analyst:
             self._hint_seq,
             self._aim_seq,
         )
+        rested = self._rested(arrived, about)
+        if rested is not None:
+            self._seq += 1
+            self._publish(rested)
+            return
         loop = asyncio.get_running_loop()
         try:
             job = loop.run_in_executor(self._pool, self._work, arrived, self._state, about)
@@ -259,12 +275,31 @@ class Analyst:
             self._seq += 1
             self._publish(message)
 
+    def _rested(self, arrived: Arrived, about: _About) -> dict[str, Any] | None:
+        """What was said last, of a picture that shows the same; None where it must be measured."""
+        watches = (self._first_look, self._place, self._again, self._film)
+        if self._state.square_since_s is not None or any(watch.busy for watch in watches):
+            return None
+        capture_s = self._capture_s(arrived)
+        last = self._rest.holds(arrived.picture, about.given, capture_s)
+        if last is None:
+            return None
+        self._first_look.seen(capture_s)
+        self.latest = Latest(arrived, last.live.reading, str(last.message["say"] or ""))
+        age_s = time.perf_counter() - arrived.at_s
+        told = wire.told_at(last.live, capture_s, age_s)
+        return last.message | {"seq": about.seq, "elapsed_ms": None} | told
+
+    def _capture_s(self, arrived: Arrived) -> float:
+        """The picture's time since the first one."""
+        assert self._first_s is not None
+        return _time_s(arrived) - self._first_s
+
     def _work(
         self, arrived: Arrived, state: LiveState, about: _About
     ) -> tuple[LiveState, dict[str, Any]]:
         """In a thread of the pool: one picture to one message."""
-        assert self._first_s is not None
-        capture_s = _time_s(arrived) - self._first_s
+        capture_s = self._capture_s(arrived)
         start_s = time.perf_counter()
         frame = frame_from_video(arrived.picture)
         # An analysis that searches for nothing need not know of taps.
@@ -292,6 +327,7 @@ class Analyst:
         message |= self._again.look(live.reading, size, capture_s, about.stated)
         here = self._again.here
         message |= self._film.look(live.reading, frame, capture_s, about.stated, here)
+        self._rest.measured(arrived.picture, about.given, capture_s, live, message)
         return state, message
 
     def _may_begin(self, arrived: Arrived) -> bool:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
 from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from server import lens_words, serve
+from server import event_loop, lens_words, serve
 from server.language import speech_of
 from server.profiles import Profiles
 from server.words import PLAIN, Speech, named
@@ -88,5 +87,5 @@ def run_live(args: argparse.Namespace, store: Profiles, board: Board) -> int:
     speech = speech_of(args)
     watch = BoardWatch(store, args.name, board, config.tell, speech)
     config = replace(config, analyse=watch.analyse, lenses=watch.learn, max_sessions=1)
-    asyncio.run(serve.serve_until_stopped(config, addresses, speech))
+    event_loop.run(serve.serve_until_stopped(config, addresses, speech))
     return 0 if watch.found is not None else 1

@@ -73,8 +73,6 @@ class ServerConfig:
     allow_hosts: tuple[str, ...] = ()
     allow_origins: tuple[str, ...] = ()
     analyse: Analyse | None = None
-    # A process of vision's own for many phones; with one core it would only cost.
-    workers_apart: bool = field(default_factory=lambda: (os.cpu_count() or 1) > 1)
     pool: Executor | None = None  # the threads of vision; None: `workers` of them
     lenses: Callable[[LensKey], Profile | None] | None = None
     keep_look: KeepLook | None = None

@@ -64,6 +64,11 @@ class FilmWatch:
             self._seq = sent.seq
             self._words.append((sent, self._book.now_s()))
 
+    @property
+    def busy(self) -> bool:
+        """Whether each picture counts: a film runs, its place is watched, or a word has come."""
+        return bool(self._words) or self._state is not None or self._film is not None
+
     def look(
         self,
         reading: Reading,

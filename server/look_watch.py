@@ -47,6 +47,16 @@ class LookWatch:
         if self._asked is None or sent.seq > self._asked.seq:
             self._asked = sent
 
+    @property
+    def busy(self) -> bool:
+        """Whether each picture counts: looks are taken, or the rods may have been moved."""
+        state = self._state
+        return self._asked is not self._done or state.collecting or not state.sure
+
+    def seen(self, time_s: float) -> None:
+        """A picture showed the rods where they were."""
+        self._state = self._state.seen(time_s)
+
     def applied(self, setup: Setup, size: tuple[int, int], time_s: float) -> Setup:
         """The setup for a frame of `size`, with what the look has measured so far."""
         asked = self._asked

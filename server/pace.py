@@ -3,12 +3,15 @@
 Each picture that comes is decoded, also one that a newer one replaces before vision has time for
 it. On a machine that cannot look at them all, decoding them takes the time that looking would need:
 fewer are then looked at, and later. So the pages are asked for fewer, all for the same, until most
-are looked at. What a phone sends all the same is let pass, so that no other goes short. A phone by
-itself or two are left alone: for them the machine is quick enough.
+are looked at, and from the start no more than a machine of its cores is quick enough for: ten
+answers a second are as good to a person as thirty, and what is spared is heat and battery, on both
+sides. What a phone sends all the same is let pass, so that no other goes short. A phone by itself
+or two are left alone: for them the machine is quick enough.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 RATES = (30, 20, 15, 11)  # pictures a second; the first is what pages send by themselves
@@ -16,6 +19,7 @@ FULL = RATES[0]
 CROWD = 3  # phones from which they are asked for less
 WINDOW_S = 2.0
 FEW = 20  # pictures in a window, from which their share says something
+MOST = 150  # pictures a second of all phones together, for each thread of vision
 LOW, HIGH = 0.9, 0.97  # shares looked at, below which fewer are asked for and above which more
 PATIENCE_S, LONGEST_S = 10.0, 160.0  # all is well for so long before more are asked for
 NEARLY = 0.95  # of a rate: what is sent is counted over a short time
@@ -33,9 +37,13 @@ class Counts:
 
 
 class Pace:
-    """The rate that all phones are asked for; `look` is called as often as one likes."""
+    """The rate that all phones are asked for; `look` is called as often as one likes.
 
-    def __init__(self) -> None:
+    `most` pictures a second of all together are asked for, but for the lowest rate.
+    """
+
+    def __init__(self, most: float = math.inf) -> None:
+        self._most = most
         self._alone()
 
     def _alone(self) -> None:
@@ -56,6 +64,9 @@ class Pace:
         if now.phones < CROWD:
             self._alone()
             return self.fps
+        fits = (k for k, fps in enumerate(RATES) if fps * now.phones <= self._most)
+        highest = next(fits, len(RATES) - 1)
+        self._step = max(self._step, highest)
         last, passed_s = self._last, now_s - self._at_s
         if last is not None and 0 <= passed_s < WINDOW_S:
             return self.fps
@@ -71,7 +82,7 @@ class Pace:
             self._well_s = None
         elif self._well_s is None:
             self._well_s = now_s
-        elif now_s - self._well_s >= self._patience_s and self._step > 0:
+        elif now_s - self._well_s >= self._patience_s and self._step > highest:
             self._step -= 1
             self._raised_s, self._well_s = now_s, None
         return self.fps

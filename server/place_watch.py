@@ -39,6 +39,11 @@ class PlaceWatch:
         if self._asked is None or sent.seq > self._asked.seq:
             self._asked = sent
 
+    @property
+    def busy(self) -> bool:
+        """Whether each picture counts: a place is watched, or shall be."""
+        return self._asked is not self._done or self._state is not None
+
     def look(
         self, reading: Reading, size: tuple[int, int], time_s: float, speech: Speech
     ) -> dict[str, Any]:

@@ -39,6 +39,13 @@ def frame_from_video(picture: av.VideoFrame) -> Frame:
     return Frame(_expand(y, _LUMA), _expand(u, _CHROMA), _expand(v, _CHROMA))
 
 
+def luma_of(picture: av.VideoFrame) -> NDArray[np.uint8] | None:
+    """The luma plane (h, w) as it was sent, in its own range; None where it comes in no plane."""
+    if picture.format.name not in ("yuv420p", "yuvj420p"):
+        return None
+    return _plane(picture.planes[0])
+
+
 def bgr_from_video(picture: av.VideoFrame) -> NDArray[np.uint8]:
     """(h, w, 3), BGR: a copy in colour, for people to look at."""
     return np.asarray(picture.to_ndarray(format="bgr24"), np.uint8)

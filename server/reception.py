@@ -17,17 +17,51 @@ import logging
 import math
 import queue
 import threading
+from collections import deque
 from typing import Any
 
 import av
 from aiortc import rtcrtpreceiver
-from aiortc.rate import RemoteBitrateEstimator
+from aiortc.rate import RateCounter, RemoteBitrateEstimator
 
 logger = logging.getLogger(__name__)
 
 MOST_WAITING = 20  # coded pictures: 0.7 s at 30 a second
+RATE_MS = 1000
 REDUCE_EVERY_MS = 200  # two estimates at least so far apart
 ASK_EVERY = 15  # pictures dropped before a key picture is asked for again
+
+
+class SlidingRate(RateCounter):
+    """The library's rate of the last second, which there walks over every millisecond of it."""
+
+    def reset(self) -> None:
+        """Forget everything."""
+        self._parts: deque[tuple[int, int]] = deque()  # (arrival, bytes)
+        self._bytes = 0
+        self._first_ms: int | None = None  # of the window
+
+    def add(self, value: int, now_ms: int) -> None:
+        """So many bytes have come."""
+        self._forget(now_ms)
+        self._parts.append((now_ms, value))
+        self._bytes += value
+
+    def rate(self, now_ms: int) -> int | None:
+        """Bits a second up to now; None where too little is known."""
+        if self._first_ms is None:
+            return None
+        active_ms = now_ms - self._forget(now_ms) + 1
+        return round(8000 * self._bytes / active_ms) if self._parts and active_ms > 1 else None
+
+    def _forget(self, now_ms: int) -> int:
+        """Let go of what is too old; gives the window's first millisecond."""
+        if self._first_ms is None:
+            self._first_ms = now_ms
+        self._first_ms = max(self._first_ms, now_ms - RATE_MS + 1)
+        while self._parts and self._parts[0][0] < self._first_ms:
+            self._bytes -= self._parts.popleft()[1]
+        return self._first_ms
 
 
 class ThriftyEstimator(RemoteBitrateEstimator):
@@ -41,6 +75,7 @@ class ThriftyEstimator(RemoteBitrateEstimator):
 
     def __init__(self) -> None:
         super().__init__()
+        self.incoming_bitrate = SlidingRate(RATE_MS, 8000)
         self._at_ms: int | None = None
         self._held = 0
         self._told_ms = -math.inf

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 import cv2
 
 from server import jitter
-from server.apart import LANES, Aparts
 from server.board import Board
 from server.calm import Sweeper, calm
 from server.clock import StartOffset
@@ -18,22 +17,19 @@ from server.film_book import FilmBook
 from server.film_records import FilmRecords
 from server.loopback import allow_loopback
 from server.metrics import Metrics
-from server.pace import CROWD, Counts, Pace
+from server.pace import CROWD, MOST, Counts, Pace
 from server.places import Places
 from server.pool import VisionPool
 from server.problems import Problem
 from server.records import Records
+from server.rest import REST_S
 from server.sentence import Sentence
 from server.session import Session
 from vision import live
-from vision.frame import Frame
-from vision.hint import Hint
-from vision.live import LiveReading, LiveState
-from vision.setup import Setup
 from vision.warm import warm_up
 
 CLOSE_S = 1.5
-# With vision apart its threads here only pack and unpack; the loop need not wait 5 ms for that.
+# Vision's thread goes on until it is told to give way: the event loop need not wait 5 ms for that.
 SWITCH_S = 0.001
 
 
@@ -42,9 +38,6 @@ class Sessions:
 
     def __init__(self, config: ServerConfig) -> None:
         self._config = config
-        apart = config.analyse is None and config.workers_apart
-        self._apart = Aparts(config.workers) if apart else None
-        self._analyse = config.analyse or self._step
         allow_loopback()
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight
@@ -56,17 +49,15 @@ class Sessions:
             config.tell(Sentence("serve.left", n=len(left)))
         self._kept = FilmRecords(self.records.hasty(), config.tell)
         self.films = FilmBook(self._kept)
-        ahead = LANES if apart else 1
-        self._pool = config.pool or VisionPool(ahead * config.workers)
+        self._pool = config.pool or VisionPool(config.workers)
         self.board.keep_offset = self._keep_offset
         self._turns = asyncio.Semaphore(config.workers)
         self._switch_s = sys.getswitchinterval()
-        self._ahead = (ahead - 1) * config.workers  # turns more, once vision is apart
         if config.analyse is None:
             self._pool.submit(_warm)
         self._sessions: dict[str, Session] = {}
         self.metrics = Metrics(lambda: len(self._sessions))
-        self._pace = Pace()
+        self._pace = Pace(MOST * config.workers)
         self._sweeper = Sweeper()
         self._closed = False
 
@@ -80,11 +71,12 @@ class Sessions:
                 {"Retry-After": "20"},
             )
         session = Session(
-            analyse=self._analyse,
+            analyse=self._config.analyse or live.step,
             lenses=self._config.lenses,
             pool=self._pool,
             turns=self._turns,
             pace=self._fps,
+            rest_s=self._rest_s,
             gone_s=self._config.gone_s,
             forget_s=self._config.forget_s,
             settle_s=self._config.settle_s,
@@ -99,13 +91,8 @@ class Sessions:
             ended=self._forget,
         )
         self._sessions[session.id] = session
-        apart = self._for_crowd()
-        if apart is not None:
-            apart.begin()
+        if len(self._sessions) >= CROWD:
             sys.setswitchinterval(SWITCH_S)
-            while self._ahead:
-                self._turns.release()
-                self._ahead -= 1
         try:
             answer = await session.accept(offer)
         except BaseException:
@@ -139,29 +126,9 @@ class Sessions:
             await asyncio.wait(ends, timeout=CLOSE_S)
         self._pool.shutdown(wait=False, cancel_futures=True)
         sys.setswitchinterval(self._switch_s)
-        if self._apart is not None:
-            await asyncio.to_thread(self._apart.close)
         self.places.close()
         self._kept.close()
         self.records.close()
-
-    def _step(
-        self,
-        state: LiveState,
-        frame: Frame,
-        setup: Setup,
-        time_s: float,
-        hints: tuple[Hint, ...] = (),
-    ) -> tuple[LiveState, LiveReading]:
-        """In the pool. A few phones are quicker served without the way to the other process."""
-        apart = self._for_crowd()
-        if apart is not None:
-            return apart.step(state, frame, setup, time_s, hints)
-        return live.step(state, frame, setup, time_s, hints)
-
-    def _for_crowd(self) -> Aparts | None:
-        """Vision's own processes; None while the phones are few, and where there are none."""
-        return self._apart if len(self._sessions) >= CROWD else None
 
     def _fps(self, now_s: float) -> int:
         counts = Counts(
@@ -170,6 +137,11 @@ class Sessions:
             len(self._sessions),
         )
         return self._pace.look(counts, now_s)
+
+    def _rest_s(self) -> float:
+        """How long a phone that stands may go unmeasured: not at all while they are few."""
+        crowd = len(self._sessions) >= CROWD and self._config.analyse is None
+        return REST_S if crowd else 0.0
 
     def _keep_offset(self, film: str, other: str, start: StartOffset) -> None:
         # In the pool: the records lie on a disk, and this is the loop.

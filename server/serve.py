@@ -18,7 +18,7 @@ from pathlib import Path
 
 from aiohttp import web
 
-from server import logs, qr
+from server import event_loop, logs, qr
 from server.addresses import is_loopback, lan_addresses, url_host
 from server.app import KEYS, TOKENS, make_app
 from server.certs import CertFiles, data_dir, ensure_certificate, ssl_context
@@ -146,7 +146,7 @@ def run(args: argparse.Namespace) -> int:
     logs.set_up(level, args.log_json)
     try:
         config, addresses = configure(args)
-        asyncio.run(serve_until_stopped(config, addresses, speech_of(args)))
+        event_loop.run(serve_until_stopped(config, addresses, speech_of(args)))
     except TeesquareError as problem:
         print(f"teesquare: {problem}", file=sys.stderr)
         return 2

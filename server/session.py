@@ -53,6 +53,7 @@ from server.places import Places
 from server.problems import Problem
 from server.rates import Verdict, Words
 from server.records import Records
+from server.rest import never
 from server.sentence import Sentence, said
 from server.who import Who
 
@@ -76,8 +77,9 @@ class Session:
     """One phone from its offer to its end.
 
     `analyse` is called in threads of `pool`, in `turns` with the other phones. `pace` gives the
-    pictures a second that the phone shall send, at a time of `time.monotonic()`. `tell` gets
-    sentences for the window of the server, `ended` the session itself, once, when it is over.
+    pictures a second that the phone shall send, at a time of `time.monotonic()`; `rest_s`: see
+    `server.rest`. `tell` gets sentences for the window of the server, `ended` the session itself,
+    once, when it is over.
     """
 
     def __init__(
@@ -98,6 +100,7 @@ class Session:
         board: Board | None = None,
         turns: asyncio.Semaphore | None = None,
         pace: Callable[[float], int] = lambda now_s: FULL,
+        rest_s: Callable[[], float] = never,
         tell: Callable[[str], None] = lambda sentence: None,
         ended: Callable[[Session], None] = lambda session: None,
     ) -> None:
@@ -124,6 +127,7 @@ class Session:
             turns,
             films,
             records,
+            rest_s,
         )
         self._metrics = metrics or Metrics()
         self._metrics.opened.inc()

@@ -356,13 +356,10 @@ def guidance_message(
 ) -> dict[str, Any]:
     """The live message of docs/protocol.md: the contract's objects and what the page shows."""
     reading = live.reading
-    first = reading.advice[0].move if reading.advice else None
-    holding = reading.verdict is Verdict.SQUARE or live.square_for_s > 0 or first is Move.HOLD
     return {
         "type": "guidance",
         "seq": seq,
-        "capture_s": _rounded(capture_s, 4),
-        "age_ms": _rounded(age_s * 1e3, 1),
+        **told_at(live, capture_s, age_s),
         "size": list(size),
         "setup_seq": setup_seq,
         "hint_seq": hint_seq,
@@ -373,18 +370,25 @@ def guidance_message(
             for x, y in (at,)
         ],
         **live_aim(reading.setup.aim, aim_seq, reading.aim, size, stated),
-        "hold": {
-            "square_for_s": _rounded(live.square_for_s, 3),
-            "need_s": _rounded(live.need_s, 3),
-        }
-        if holding
-        else None,
         "say": words.say(reading, stated),
         "big": words.big(reading, stated),
         "effect_text": words.effect_text(reading, stated),
         "notes": list(words.notes(reading, stated)),
         **reading_to_json(reading, stated, timing),
     } | (board_to_json(live.board, stated.language) if live.board is not None else {})
+
+
+def told_at(live: LiveReading, capture_s: float, age_s: float) -> dict[str, Any]:
+    """What changes in a live message with time alone: the picture's, its age, and the hold."""
+    reading = live.reading
+    first = reading.advice[0].move if reading.advice else None
+    holding = reading.verdict is Verdict.SQUARE or live.square_for_s > 0 or first is Move.HOLD
+    hold = {"square_for_s": live.square_for_s, "need_s": live.need_s}
+    return {
+        "capture_s": _rounded(capture_s, 4),
+        "age_ms": _rounded(age_s * 1e3, 1),
+        "hold": {key: _rounded(value, 3) for key, value in hold.items()} if holding else None,
+    }
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

@@ -11,7 +11,7 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import Protocol
 
@@ -72,6 +72,7 @@ def texts(language: str) -> dict[str, str]:
     return _texts(_primary(language))
 
 
+@lru_cache(maxsize=64)
 def _primary(tag: str) -> str:
     # The tag comes from outside: letters only, so that it can be no path.
     primary = re.fullmatch(r"([a-z]{2,3})(-[A-Za-z0-9-]*)?", tag)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import asyncio
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import cv2
 import pytest
 from aioice import ice
 
+from server import event_loop
 from vision.warm import warm_up
 
 cv2.setNumThreads(1)  # as the server does; see tests/__init__.py
@@ -26,6 +28,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 def _folder(file: Path) -> str:
     return file.relative_to(Path(__file__).parent).parts[0]
+
+
+def pytest_asyncio_loop_factories() -> dict[str, Callable[[], asyncio.AbstractEventLoop]]:
+    """The event loop that the commands serve with."""
+    return {"shipped": event_loop.new_event_loop}
 
 
 @pytest.fixture(autouse=True)

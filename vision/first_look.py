@@ -96,6 +96,15 @@ class FirstLook:
         """Whether looks are being taken."""
         return self.phase in (Phase.OVER, Phase.BACK)
 
+    @property
+    def sure(self) -> bool:
+        """Whether nothing speaks against what is known, nor for something new."""
+        return not self.doubting and self.doubt.none and self.steep_s is None
+
+    def seen(self, time_s: float) -> FirstLook:
+        """The state after a frame that showed the rods where they were."""
+        return replace(self, seen_s=time_s)
+
     def looked(self, time_s: float) -> FirstLook:
         """The state once a second look has been made at a frame."""
         return replace(self, looked_s=time_s)

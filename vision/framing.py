@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -114,49 +113,59 @@ def _least_cure(
 ) -> tuple[Cure | None, float, float]:
     """(cure, back_m, tilt_rad); (None, 0, 0) where the start itself fits or nothing helps."""
     margin_px = _margin_px(start, focal_px, size, setup)
-
     matrix = _matrix(start, setup)
     camera = np.ascontiguousarray(_project(points, matrix))
     away = matrix[:3, :3] @ _axes(setup)[0]  # where points go for each metre of walking back
-
-    def least_tilt(back_m: float, picture: tuple[int, int]) -> float | None:
-        half = ((picture[0] - 1) / 2 - margin_px, (picture[1] - 1) / 2 - margin_px)
-        tilt = _least_tilt(camera + back_m * away, focal_px, half, start.pitch_rad)
-        return None if math.isnan(tilt) else tilt
-
-    tilt = least_tilt(0.0, size)
-    if tilt is not None:
-        return (Cure.TILT, 0.0, tilt) if tilt else (None, 0.0, 0.0)
     turned = (size[1], size[0])
     turn = Cure.SIDEWAYS if size[1] > size[0] else Cure.UPRIGHT
-    tilt = least_tilt(0.0, turned)
-    if tilt is not None:
+    here_px, there_px = (
+        ((w - 1) / 2 - margin_px, (h - 1) / 2 - margin_px) for w, h in (size, turned)
+    )
+    tilt = _least_tilt(camera, focal_px, here_px, start.pitch_rad)
+    if not math.isnan(tilt):
+        return (Cure.TILT, 0.0, tilt) if tilt else (None, 0.0, 0.0)
+    tilt = _least_tilt(camera, focal_px, there_px, start.pitch_rad)
+    if not math.isnan(tilt):
         return turn, 0.0, tilt
-    here, there = (_least_back(least_tilt, picture) for picture in (size, turned))
-    if there is not None and (here is None or there[0] < here[0] - TURN_GAIN_M):
+    back_m, tilt = _least_back(camera, away, focal_px, here_px, start.pitch_rad)
+    turned_back_m, _ = _least_back(camera, away, focal_px, there_px, start.pitch_rad)
+    if turned_back_m < back_m - TURN_GAIN_M:  # infinite where nothing helps
         return turn, 0.0, 0.0
-    if here is None:
+    if math.isinf(back_m):
         return None, 0.0, 0.0
-    return Cure.BACK, here[0], here[1]
+    return Cure.BACK, back_m, tilt
 
 
+@kernel
 def _least_back(
-    least_tilt: Callable[[float, tuple[int, int]], float | None], picture: tuple[int, int]
-) -> tuple[float, float] | None:
+    camera: NDArray[np.float64],
+    away: NDArray[np.float64],
+    focal_px: float,
+    half_px: tuple[float, float],
+    pitch_rad: float,
+) -> tuple[float, float]:
     """The walk back (to 1 cm) from which some tilt holds everything, and that tilt.
 
     The shortest walk may want a large tilt; a little further often does without, and verticals
-    then stay upright on the film.
+    then stay upright on the film. Infinite where none helps.
     """
-    if least_tilt(MAX_BACK_M, picture) is None:
-        return None
+    if np.isnan(_least_tilt(camera + MAX_BACK_M * away, focal_px, half_px, pitch_rad)):
+        return np.inf, 0.0
     low, high = 0.0, MAX_BACK_M
     while high - low > 0.01:
         middle = (low + high) / 2
-        low, high = (low, middle) if least_tilt(middle, picture) is not None else (middle, high)
-    ways = [(back, least_tilt(back, picture)) for back in high + np.arange(0.0, 0.81, 0.1)]
-    held = [(float(back), tilt) for back, tilt in ways if tilt is not None]
-    return min(held, key=lambda way: way[0] + TILT_COST_M_PER_RAD * abs(way[1]), default=None)
+        if np.isnan(_least_tilt(camera + middle * away, focal_px, half_px, pitch_rad)):
+            low = middle
+        else:
+            high = middle
+    best, least_m, tilt_rad = np.inf, np.inf, 0.0
+    for k in range(9):
+        back_m = high + 0.1 * k
+        tilt = _least_tilt(camera + back_m * away, focal_px, half_px, pitch_rad)
+        cost = back_m + TILT_COST_M_PER_RAD * abs(tilt)
+        if cost < best:  # never for NaN
+            best, least_m, tilt_rad = cost, back_m, tilt
+    return least_m, tilt_rad
 
 
 @kernel

@@ -5,6 +5,7 @@ Pure: the caller gives each frame's time and carries the state.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -33,6 +34,7 @@ PERSIST_S = 0.4
 SAME_PX = 15.0
 LENS_EVERY_S = 0.1  # a lens profile is checked by a second pose so often
 SEARCH_EVERY_S = 2.0  # a search now and then: tracking must not stay on a wrong line
+STOOD_EVERY_S = 6.0  # of rods that stand and are believed: it would see the same picture again
 THOROUGH_EVERY_S = 0.3  # a search that has found nothing is made at its fine level so often
 LONG_S = 3.0  # without rods for so long, they are probably not in the picture
 # From then on searched so often: a phone that looks elsewhere must not cost most.
@@ -49,9 +51,13 @@ class LiveState:
 
     rods: Rods | None = None
     moving: bool = False  # whether they moved from the last picture but one to the last
+    # And how quickly their ends did, pixels a second (2 rods, 2 ends, 2).
+    speed_px: NDArray[np.float64] | None = field(default=None, compare=False)
+    at_s: float = float("-inf")  # the last picture's time
     # Where rods that stand were found first, (2 rods, 2 ends, 2). They are measured from there: the
     # fit of a line may end in either of two places, and from another start, in the other one.
     stood_px: NDArray[np.float64] | None = field(default=None, compare=False)
+    stood_s: float = float("inf")  # since when they are there
     belief: float = float("-inf")  # that the last search left, against which a slip is seen
     searched_s: float = float("-inf")
     thorough_s: float = float("-inf")  # of the last search at both levels
@@ -102,7 +108,8 @@ def step(
     if state.lens.changed and is_profile(setup):
         setup = set_aside(setup)
     check = is_profile(setup) and not 0 <= time_s - state.lens_checked_s < LENS_EVERY_S
-    fresh = 0 <= time_s - state.searched_s < SEARCH_EVERY_S
+    sure = state.stood_s <= state.searched_s and state.belief >= ACCEPT
+    fresh = 0 <= time_s - state.searched_s < (STOOD_EVERY_S if sure else SEARCH_EVERY_S)
     tracked = state.rods is not None and fresh
     searched = not tracked
     # Many phones share few cores: the fine level is for rods lost, doubtful, or long not found.
@@ -114,7 +121,7 @@ def step(
         searched = False
         reading = not_found(state.missing, setup)
     elif tracked:
-        reading = _followed(state, frame, setup, check)
+        reading = _followed(state, frame, setup, check, time_s)
         if not _unslipped(state, reading):
             searched, quick = True, recent
             other = _search(state, frame, setup, check, quick)
@@ -124,7 +131,7 @@ def step(
         reading = _search(state, frame, setup, check, quick)
         if reading.placement is None and state.rods is not None:
             # What one way of looking has lost, the other may still see.
-            other = _followed(state, frame, setup, check)
+            other = _followed(state, frame, setup, check, time_s)
             if other.placement is not None:
                 reading, tracked = other, True
     if check:
@@ -134,15 +141,22 @@ def step(
         state, reading = _believed(state, reading, time_s)
     found = reading.rods if isinstance(reading.rods, Rods) else None
     missing_s = time_s if state.missing_s is None else min(state.missing_s, time_s)
-    moving = _moved(None if state.rods is None else state.rods.ends_px, found)
-    stood_px = state.stood_px
+    before_px = None if state.rods is None else state.rods.ends_px
+    moving = _moved(before_px, found)
+    speed_px = None
+    if found is not None and before_px is not None and time_s > state.at_s:
+        speed_px = (found.ends_px - before_px) / (time_s - state.at_s)
+    stood_px, stood_s = state.stood_px, state.stood_s
     if found is not None and (stood_px is None or _moved(stood_px, found)):
-        stood_px = found.ends_px
+        stood_px, stood_s = found.ends_px, time_s
     state = replace(
         _marks(state, found, tracked, size, time_s),
         rods=found,
         moving=moving,
+        speed_px=speed_px,
+        at_s=time_s,
         stood_px=stood_px,
+        stood_s=stood_s,
         missing_s=None if found is not None else missing_s,
         missing=reading.rods if isinstance(reading.rods, NotFound) else UNSEEN,
         belief=reading.belief if searched and not (tracked and quick) else state.belief,
@@ -158,10 +172,13 @@ def _search(state: LiveState, frame: Frame, setup: Setup, check_lens: bool, quic
     return _concluded(find(frame, setup, state.marks, quick=quick), frame, setup, check_lens)
 
 
-def _followed(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) -> Reading:
+def _followed(
+    state: LiveState, frame: Frame, setup: Setup, check_lens: bool, time_s: float
+) -> Reading:
     """The frame's reading by the known rods: where they were, or not far from it.
 
     On a tripod they are where they were, which is seen with half the work and leads nowhere else.
+    Where it is being slid, they are mostly where they would be if it went on like that.
     """
     assert state.rods is not None and state.stood_px is not None
     reading = not_found(UNSEEN, setup)
@@ -170,16 +187,28 @@ def _followed(state: LiveState, frame: Frame, setup: Setup, check_lens: bool) ->
         reading = _concluded(still, frame, setup, check_lens, laid=True)
         if _unslipped(state, reading):
             return reading
-    near = follow(frame, state.rods, setup)
-    if near is not None:
-        reading = _surer(reading, _concluded(near, frame, setup, check_lens))
-        if _unslipped(state, reading):
-            return reading
+    for near in _elsewhere(state, frame, setup, time_s):
+        if near is not None:
+            reading = _surer(reading, _concluded(near, frame, setup, check_lens))
+            if _unslipped(state, reading):
+                return reading
     if state.moving:
         still = stay(frame, state.rods, setup)
     if still is not None:
         reading = _surer(reading, _concluded(still, frame, setup, check_lens))
     return reading
+
+
+def _elsewhere(
+    state: LiveState, frame: Frame, setup: Setup, time_s: float
+) -> Iterator[Rods | None]:
+    """The rods where they would be, gone on as before, then in a band around where they were."""
+    assert state.rods is not None
+    if state.moving and state.speed_px is not None:
+        at_px = state.rods.ends_px + state.speed_px * (time_s - state.at_s)
+        rods = stay(frame, state.rods, setup, at_px)
+        yield None if _moved(at_px, rods) else rods
+    yield follow(frame, state.rods, setup)
 
 
 def _moved(before_px: NDArray[np.float64] | None, now: Rods | None) -> bool:

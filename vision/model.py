@@ -236,18 +236,22 @@ def focal_prior(size: tuple[int, int], setup: Setup) -> tuple[float, float]:
 
 def cam_from_view(params: NDArray[np.float64]) -> NDArray[np.float64]:
     """Rotations (..., 3, 3) from the view frame to OpenCV's camera frame."""
-    h, p, r = params[..., 3], params[..., 4], params[..., 5]
-    zero = np.zeros_like(h)
-    level = np.stack([np.sin(h), np.cos(h), zero], axis=-1)
-    right = np.stack([np.cos(h), -np.sin(h), zero], axis=-1)
-    up = np.stack([zero, zero, zero + 1.0], axis=-1)
-    sp, cp = np.sin(p)[..., None], np.cos(p)[..., None]
-    sr, cr = np.sin(r)[..., None], np.cos(r)[..., None]
-    forward = cp * level + sp * up
-    down = sp * level - cp * up
-    x = cr * right + sr * down
-    y = cr * down - sr * right
-    return np.stack([x, y, forward], axis=-2)
+    sin, cos = np.sin(params[..., 3:6]), np.cos(params[..., 3:6])
+    sh, sp, sr = sin[..., 0], sin[..., 1], sin[..., 2]  # heading, pitch, roll
+    ch, cp, cr = cos[..., 0], cos[..., 1], cos[..., 2]
+    out = np.empty((*params.shape[:-1], 3, 3))
+    right_x, right_y = ch, -sh  # level axes; forward and down lean with the pitch
+    down_x, down_y = sp * sh, sp * ch
+    out[..., 0, 0] = cr * right_x + sr * down_x
+    out[..., 0, 1] = cr * right_y + sr * down_y
+    out[..., 0, 2] = -sr * cp
+    out[..., 1, 0] = cr * down_x - sr * right_x
+    out[..., 1, 1] = cr * down_y - sr * right_y
+    out[..., 1, 2] = -cr * cp
+    out[..., 2, 0] = cp * sh
+    out[..., 2, 1] = cp * ch
+    out[..., 2, 2] = sp
+    return out
 
 
 def ends_in_view(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:

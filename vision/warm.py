@@ -9,6 +9,7 @@ import numpy as np
 from vision.find import find
 from vision.frame import Frame
 from vision.read import conclude
+from vision.rest import landmarks, unmoved
 from vision.rods import NotFound
 from vision.setup import Setup
 from vision.steady import Standstill, watch
@@ -27,6 +28,9 @@ def warm_up() -> None:
     rods = find(frame, Setup(), accept=-np.inf)
     assert not isinstance(rods, NotFound)
     follow(frame, rods, Setup())
+    marks = landmarks(frame.y, rods)
+    assert marks is not None
+    unmoved(marks, frame.y)
     size, looks = (frame.width, frame.height), Standstill()
     reading = conclude(rods, size, Setup(), accept=-np.inf)
     for time_s in (0.0, 0.1):

@@ -1,7 +1,7 @@
 // The guidance channel. Messages may be lost: pings and setups repeat, guidance just comes again.
 
 const PING_MS = 500;
-const TILT_MS = 50; // at most 20 a second
+const TILT_MS = 50; // at most 20 a second, and no more often than pictures are asked for
 const SILENT_MS = 2000; // neither pong nor guidance for so long: the server is gone
 
 // What the page wants, each {seq, …}; guidance says as `setup_seq` and so on what was heard last.
@@ -22,6 +22,8 @@ export class GuidanceChannel {
     this.heardSeq = {}; // of each want: the last number that came back
     this.refusedSeq = null;
     this.tiltSent = -Infinity;
+    this.tiltMs = TILT_MS;
+    this.walking = false; // a first look is being taken, in which the phone turns quickly
     this.heard = performance.now();
     channel.onmessage = (event) => this.#receive(event.data);
     channel.onclose = () => this.close();
@@ -49,7 +51,7 @@ export class GuidanceChannel {
       this.#send({ type: "tilt", gravity: null });
       return;
     }
-    if (now - this.tiltSent < TILT_MS) return;
+    if (now - this.tiltSent < (this.walking ? TILT_MS : this.tiltMs)) return;
     this.tiltSent = now;
     this.#send({ type: "tilt", t_ms: now, gravity, screen_deg });
   }
@@ -81,10 +83,14 @@ export class GuidanceChannel {
       if (message.seq <= this.lastSeq) return; // overtaken on the way
       this.lastSeq = message.seq;
       for (const want of WANTS) this.heardSeq[want] = message[`${want}_seq`] ?? null;
+      this.walking = ["over", "back"].includes(message.look?.phase);
       this.handlers.onGuidance(message);
     } else if (message.type === "pong") {
       this.coach?.pong(message);
-      if (message.fps > 0) this.handlers.onPace(message.fps);
+      if (message.fps > 0) {
+        this.tiltMs = Math.max(TILT_MS, 1000 / message.fps);
+        this.handlers.onPace(message.fps);
+      }
     } else if (message.type === "control") {
       this.coach?.control(message);
     } else if (message.type === "problem") {

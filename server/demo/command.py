@@ -9,6 +9,7 @@ import math
 import signal
 import webbrowser
 
+from server import event_loop
 from server.addresses import lan_addresses
 from server.config import ServerConfig
 from server.demo import ground
@@ -67,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     if not (math.isfinite(args.seconds) and args.seconds > 0):
         raise DemoError(f"a time limit of {args.seconds:g} s cannot be used: give 10 or more")
     allow_loopback()
-    return asyncio.run(_headless(args) if args.headless else _with_page(args))
+    return event_loop.run(_headless(args) if args.headless else _with_page(args))
 
 
 async def _headless(args: argparse.Namespace) -> int:

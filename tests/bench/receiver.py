@@ -16,6 +16,7 @@ from aiohttp import web
 from aiortc import RTCConfiguration, RTCPeerConnection, RTCSessionDescription
 from aiortc.mediastreams import MediaStreamError
 
+from server import event_loop
 from server.app import SESSIONS
 from server.config import ServerConfig
 from server.serve import running
@@ -123,4 +124,8 @@ async def bare() -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run({"real": real, "bare": bare}[sys.argv[1]]())
+    # The floor is the library as it is commonly run.
+    if sys.argv[1] == "real":
+        event_loop.run(real())
+    else:
+        asyncio.run(bare())

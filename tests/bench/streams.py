@@ -3,6 +3,7 @@
 import asyncio
 import json
 import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
 
@@ -18,7 +19,9 @@ from tests.scenes import Scene
 LOOP = 30  # pictures of a clip, which is sent over and over
 BITRATE = 2_000_000
 PING_S = 0.5
-TILT_S = 0.05  # as the page does: at most 20 a second
+TILT_S = (
+    0.05  # as the page does: at most 20 a second, and no more often than pictures are asked for
+)
 NOISE = 2.0  # grey levels of a sensor in daylight
 SWAY_PX = 12.0
 SIZE = (1280, 720)
@@ -114,6 +117,7 @@ class StreamPhone:
     guided: bool = True
     heard: list[Heard] = field(default_factory=list)
     _known: bool = False
+    _asked_fps: float = 30.0
 
     async def begin(self, http: aiohttp.ClientSession, codec: str) -> None:
         """Connect by WHIP. Raises when the server refuses."""
@@ -158,8 +162,12 @@ class StreamPhone:
         self._tasks.append(asyncio.ensure_future(self._introduce(channel, told)))
         up = scene.rotation @ np.array([0.0, 0.0, 9.81])  # in camera axes: right, down, forward
         tilt = {"type": "tilt", "t_ms": 0, "screen_deg": 0, "gravity": (up * [1, -1, -1]).tolist()}
-        self._tasks.append(asyncio.ensure_future(_repeat(channel, tilt, TILT_S)))
-        self._tasks.append(asyncio.ensure_future(_repeat(channel, {"type": "ping"}, PING_S)))
+        every = (
+            (tilt, lambda: max(TILT_S, 1 / self._asked_fps)),
+            ({"type": "ping"}, lambda: PING_S),
+        )
+        for message, every_s in every:
+            self._tasks.append(asyncio.ensure_future(_repeat(channel, message, every_s)))
 
     async def _introduce(self, channel, told: dict) -> None:
         """The setup, which may get lost, again and again until it has come, as the page does."""
@@ -169,9 +177,10 @@ class StreamPhone:
 
     def _hear(self, text: str) -> None:
         at_s = time.perf_counter()
-        if not text.startswith('{"type":"guidance"') and '"guidance"' not in text[:40]:
-            return
         message = json.loads(text)
+        self._asked_fps = message.get("fps", self._asked_fps)
+        if message["type"] != "guidance":
+            return
         self._known = message["setup_seq"] is not None
         self.heard.append(
             Heard(
@@ -212,7 +221,7 @@ class StreamPhone:
         ]
 
 
-async def _repeat(channel, message: dict, every_s: float) -> None:
+async def _repeat(channel, message: dict, every_s: Callable[[], float]) -> None:
     while channel.readyState == "open":
         channel.send(json.dumps(message | {"t_ms": 1e3 * time.perf_counter()}))
-        await asyncio.sleep(every_s)
+        await asyncio.sleep(every_s())

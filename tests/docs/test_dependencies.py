@@ -29,7 +29,8 @@ def rows() -> dict[str, list[str]]:
 def asked_for() -> dict[str, str]:
     """Every direct requirement by name, with the least version that is asked for."""
     groups = [PROJECT["dependencies"], *PROJECT["optional-dependencies"].values()]
-    found = (re.fullmatch(r"([\w-]+)>=([\d.]+)", text) for group in groups for text in group)
+    asked = r"([\w-]+)>=([\d.]+)(?:; .*)?"
+    found = (re.fullmatch(asked, text) for group in groups for text in group)
     return {one[1]: one[2] for one in found if one is not None}
 
 

@@ -1,17 +1,19 @@
 """The rate that phones are asked for: down while most pictures go unseen, up again with care."""
 
+import math
+
 import numpy as np
 import pytest
 
-from server.pace import CROWD, LONGEST_S, PATIENCE_S, RATES, WINDOW_S, Counts, Pace, Ration
+from server.pace import CROWD, LONGEST_S, MOST, PATIENCE_S, RATES, WINDOW_S, Counts, Pace, Ration
 
 
 class Machine:
     """Looks at `can` pictures a second of all phones, less what decoding too many costs it."""
 
-    def __init__(self, phones, can, cost=0.0):
+    def __init__(self, phones, can, cost=0.0, most=math.inf):
         self.phones, self.can, self.cost = phones, can, cost
-        self.pace, self.now_s = Pace(), 0.0
+        self.pace, self.now_s = Pace(most), 0.0
         self.received = self.taken = 0
         self.told = []
 
@@ -41,6 +43,16 @@ def test_twelve_phones_come_down_to_what_is_looked_at(can, rate):
     machine = Machine(12, can)
     assert machine.run(4 * WINDOW_S) == rate
     assert machine.told[0] == RATES[0]
+
+
+@pytest.mark.parametrize(
+    ("phones", "rate"), [(2, 30), (5, 30), (6, 20), (9, 15), (12, 11), (20, 11)]
+)
+def test_a_crowd_is_asked_for_no_more_than_its_cores_are_for(phones, rate):
+    machine = Machine(phones, 10_000, most=MOST)
+    assert machine.run(0.5) == rate
+    assert machine.run(10 * PATIENCE_S) == rate  # however well it goes
+    assert Machine(phones, 10_000, most=4 * MOST).run(0.5) == RATES[0]
 
 
 def test_coming_down_gives_the_time_of_decoding_back():

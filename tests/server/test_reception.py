@@ -16,12 +16,13 @@ import numpy as np
 import pytest
 from aiortc import rtcrtpreceiver
 from aiortc.jitterbuffer import JitterFrame
-from aiortc.rate import RemoteBitrateEstimator
+from aiortc.rate import RateCounter, RemoteBitrateEstimator
 
 from server import jitter
 from server.reception import (
     MOST_WAITING,
     REDUCE_EVERY_MS,
+    SlidingRate,
     ThriftyEstimator,
     decode_until_none,
     is_key,
@@ -66,6 +67,23 @@ def test_on_a_free_line_it_says_what_the_librarys_says(bitrate):
     assert last[2] == known[2] == [1]
     assert last[1] == pytest.approx(known[1], rel=0.05)
     assert last[1] > bitrate
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_rate_of_the_last_second_is_the_librarys(seed):
+    rng = np.random.default_rng(seed)
+    ours, theirs = SlidingRate(1000, 8000), RateCounter(1000, 8000)
+    now_ms = 0
+    for step in range(2000):
+        now_ms += int(rng.choice([0, 1, 7, 60, 400, 2500], p=[0.3, 0.3, 0.2, 0.15, 0.04, 0.01]))
+        assert ours.rate(now_ms) == theirs.rate(now_ms), step
+        size = int(rng.integers(20, 1300))
+        ours.add(size, now_ms)
+        theirs.add(size, now_ms)
+        if rng.random() < 0.002:
+            ours.reset()
+            theirs.reset()
+    ours.add(1, now_ms + 10**12)  # a clock that leaps is no hour's work
 
 
 def test_on_a_full_line_it_comes_down_as_the_librarys_does():

@@ -26,6 +26,7 @@ from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.model import residuals
 from vision.pose import solve_pose
+from vision.rest import landmarks, unmoved
 from vision.ribbon import measure
 from vision.rods import Rods
 from vision.setup import Handed, Setup, View
@@ -175,9 +176,25 @@ def stood() -> set[str]:
     return twice(lambda: steady._noise_and_step(looks, ends + 3.0))
 
 
+def rested() -> set[str]:
+    """Patches of a picture against itself, and against itself moved on by a pixel."""
+    [scene] = [s for s in scenes() if s.name == T]
+    frame = scene.frame()
+    rods = find(frame, scene.setup(), accept=-math.inf)
+    assert isinstance(rods, Rods)
+    marks = landmarks(frame.y, rods)
+    assert marks is not None
+
+    def compare() -> None:
+        assert unmoved(marks, frame.y)
+        assert not unmoved(marks, np.roll(frame.y, 1, axis=1))
+
+    return twice(compare)
+
+
 def test_compiled_and_plain_loops_agree_and_none_is_left_out() -> None:
     called = found_and_followed(T) | found_and_followed(PAIR)
     for view in View:
         called |= placed(view)
-    called |= at_the_rim() | framed() | stood()
+    called |= at_the_rim() | framed() | stood() | rested()
     assert OWN - called == set()

@@ -143,28 +143,78 @@ class Counted:
         return counted
 
 
-def noisy_frames(scene, count, shift_px=0.0, seed=0):
+def noisy_frames(scene, at_px, seed=0):
+    """The scene slid to the right by so many pixels, frame after frame."""
     rng = np.random.default_rng(seed)
-    for k in range(count):
-        to = np.array([[1.0, 0, shift_px * k], [0, 1.0, 0]])
+    for right_px in at_px:
+        to = np.array([[1.0, 0, right_px], [0, 1.0, 0]])
         bgr = cv2.warpAffine(scene.bgr(), to, scene.size, borderMode=cv2.BORDER_REFLECT)
         yield Frame.from_bgr(np.clip(bgr + rng.normal(0, 2, bgr.shape), 0, 255).astype(np.uint8))
 
 
-@pytest.mark.parametrize(("shift_px", "way"), [(0.0, "stay"), (4.0, "follow")])
-def test_rods_are_looked_for_only_where_they_move(monkeypatch, shift_px, way):
+STANDS, SLIDES = np.zeros(12), 4.0 * np.arange(12)
+JERKS = 4.0 * np.array([0, 1, 0, 2, 3, 1, 2, 1, 3, 4, 2, 3])
+
+
+@pytest.mark.parametrize(
+    ("at_px", "way"),
+    [(STANDS, "stay"), (SLIDES, "stay"), (JERKS, "follow")],
+    ids=["stands", "slides", "jerks"],
+)
+def test_rods_are_looked_for_only_where_they_move_otherwise(monkeypatch, at_px, way):
     scene = next(s for s in scenes() if s.layout == "t")
     counted, state = Counted(monkeypatch), LiveState()
-    for k, frame in enumerate(noisy_frames(scene, 12, shift_px)):
+    for k, frame in enumerate(noisy_frames(scene, at_px)):
         state, live = step(state, frame, scene.setup(), k / FPS)
         assert live.tracked == (k > 0)
-        back = np.array([-shift_px * k, 0.0])
+        back = np.array([-at_px[k], 0.0])
         there = [dataclasses.replace(r, ends_px=r.ends_px + back) for r in live.reading.rods.both]
         rods = dataclasses.replace(live.reading.rods, first=there[0], second=there[1])
         assert right(rods, scene), k
     assert counted.calls.count("find") == 1
     others = counted.calls[4:]
-    assert others.count(way) >= 0.8 * len(others), counted.calls
+    if way == "stay":
+        assert others.count(way) >= 0.8 * len(others), counted.calls
+    else:
+        assert others.count(way) >= 7, counted.calls  # of nine; where they happen to go on, none
+
+
+@pytest.mark.parametrize(("step_px", "searches"), [(0.0, [0.0, 6.0, 12.0]), (6.0, [0.0, 2.0, 8.0])])
+def test_what_stands_and_is_believed_is_searched_anew_less_often(monkeypatch, step_px, searches):
+    scene = next(s for s in scenes() if s.layout == "t")
+    frames = list(noisy_frames(scene, [0.0, step_px]))
+    counted, state, at_s = Counted(monkeypatch), LiveState(), []
+    for time_s in np.arange(0.0, 13.0, 0.5):  # a step aside at 1 s
+        before = counted.calls.count("find")
+        state, _ = step(state, frames[int(time_s >= 1.0)], scene.setup(), float(time_s))
+        if counted.calls.count("find") > before:
+            at_s.append(float(time_s))
+    assert at_s == searches
+
+
+def test_rods_that_slide_are_foreseen_though_pictures_are_left_out(monkeypatch):
+    # 11 of 15 a second are looked at: the time between them is one picture's or two.
+    scene = next(s for s in scenes() if s.layout == "t")
+    counted, state = Counted(monkeypatch), LiveState()
+    frames = list(noisy_frames(scene, 3.0 * np.arange(15)))
+    for k in (0, 1, 2, 4, 5, 6, 8, 9, 10, 12, 13, 14):
+        state, live = step(state, frames[k], scene.setup(), k / FPS)
+        assert live.tracked == (k > 0)
+    assert counted.calls[4:].count("stay") == len(counted.calls[4:]), counted.calls
+
+
+def test_a_slide_that_stops_or_a_long_gap_loses_nothing():
+    scene = next(s for s in scenes() if s.layout == "t")
+    at_px = np.concatenate([5.0 * np.arange(6), np.full(6, 25.0)])
+    state = LiveState()
+    for k, frame in enumerate(noisy_frames(scene, at_px)):
+        time_s = k / FPS + (1.2 if k > 3 else 0.0)
+        state, live = step(state, frame, scene.setup(), time_s)
+        assert live.tracked == (k > 0)
+        rods = live.reading.rods
+        back = np.array([-at_px[k], 0.0])
+        first, second = (dataclasses.replace(r, ends_px=r.ends_px + back) for r in rods.both)
+        assert right(dataclasses.replace(rods, first=first, second=second), scene), k
 
 
 def test_a_picture_long_without_rods_is_searched_less_and_they_are_found_soon(monkeypatch):
