@@ -28,8 +28,8 @@ logger = logging.getLogger(__name__)
 LIMITS = Limits(pace=QUICK)
 ASTRAY_S = 1.0  # so long out of square before a place that is being learned is given up
 TOLD_S = 5.0  # without a film an alarm lasts so long: then the guidance leads back to square
-LIGHT_EVERY_S = 1.0
-SHAKE_EVERY_S = 0.4  # over a window of 3 s: no sooner is there news
+LIGHT_EVERY_S = 2.0
+SHAKE_EVERY_S = 0.6  # over a window of 3 s: no sooner is there news
 SAMPLE_EVERY_S = 0.5
 RUNNING_S = 1.0  # a film that has run so long when it is first heard of began elsewhere
 

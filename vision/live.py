@@ -38,7 +38,7 @@ STOOD_EVERY_S = 6.0  # of rods that stand and are believed: it would see the sam
 THOROUGH_EVERY_S = 0.3  # a search that has found nothing is made at its fine level so often
 LONG_S = 3.0  # without rods for so long, they are probably not in the picture
 # From then on searched so often: a phone that looks elsewhere must not cost most.
-QUICK_LATER_S, THOROUGH_LATER_S = 0.2, 1.0
+QUICK_LATER_S, THOROUGH_LATER_S = 0.3, 1.5
 # Followed rods that lose more of their log-odds than this may be a shadow or a mat's edge beside
 # them, as all did that slipped 5 px or more in 90 scenes. Few others do.
 SLIP = 1.0
