@@ -141,22 +141,8 @@ def step(
         state, reading = _believed(state, reading, time_s)
     found = reading.rods if isinstance(reading.rods, Rods) else None
     missing_s = time_s if state.missing_s is None else min(state.missing_s, time_s)
-    before_px = None if state.rods is None else state.rods.ends_px
-    moving = _moved(before_px, found)
-    speed_px = None
-    if found is not None and before_px is not None and time_s > state.at_s:
-        speed_px = (found.ends_px - before_px) / (time_s - state.at_s)
-    stood_px, stood_s = state.stood_px, state.stood_s
-    if found is not None and (stood_px is None or _moved(stood_px, found)):
-        stood_px, stood_s = found.ends_px, time_s
     state = replace(
-        _marks(state, found, tracked, size, time_s),
-        rods=found,
-        moving=moving,
-        speed_px=speed_px,
-        at_s=time_s,
-        stood_px=stood_px,
-        stood_s=stood_s,
+        _gone_on(_marks(state, found, tracked, size, time_s), found, time_s),
         missing_s=None if found is not None else missing_s,
         missing=reading.rods if isinstance(reading.rods, NotFound) else UNSEEN,
         belief=reading.belief if searched and not (tracked and quick) else state.belief,
@@ -165,6 +151,26 @@ def step(
     )
     state, reading, held_s = settle(state, reading, time_s)
     return state, LiveReading(reading, held_s, HOLD_S, tracked, state.marks)
+
+
+def _gone_on(state: LiveState, found: Rods | None, time_s: float) -> LiveState:
+    """The state with where the rods are now, how they got there, and since when they stand."""
+    before_px = None if state.rods is None else state.rods.ends_px
+    speed_px = None
+    if found is not None and before_px is not None and time_s > state.at_s:
+        speed_px = (found.ends_px - before_px) / (time_s - state.at_s)
+    stood_px, stood_s = state.stood_px, state.stood_s
+    if found is not None and (stood_px is None or _moved(stood_px, found)):
+        stood_px, stood_s = found.ends_px, time_s
+    return replace(
+        state,
+        rods=found,
+        moving=_moved(before_px, found),
+        speed_px=speed_px,
+        at_s=time_s,
+        stood_px=stood_px,
+        stood_s=stood_s,
+    )
 
 
 def _search(state: LiveState, frame: Frame, setup: Setup, check_lens: bool, quick: bool) -> Reading:
