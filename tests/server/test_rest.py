@@ -102,7 +102,7 @@ async def test_what_stands_is_measured_once_a_second_and_told_of_with_every_pict
     np.testing.assert_allclose([m["capture_s"] for m in phone.said], np.arange(phone.number) / FPS)
     rested = [m for m in phone.said if m["capture_s"] not in phone.at_s]
     assert all(m["elapsed_ms"] is None for m in rested)
-    assert max(m["age_ms"] for m in rested) < 1000 * REST_S  # of what was measured it would be more
+    assert len({m["age_ms"] for m in rested}) > 3  # each its own, not the measured picture's
     assert all(m["verdict"] == "off" and m["rods"] and m["say"] for m in rested)
     latest = phone.analyst.latest
     assert latest is not None
