@@ -14,7 +14,7 @@ import pytest
 from server.analysis import Analyst, Arrived
 from server.config import ServerConfig
 from server.mailbox import Mailbox
-from server.messages import AgainSent, AimSent, FilmSent, LookSent, PlaceSent, SetupSent
+from server.messages import AgainSent, AimSent, FilmSent, LookSent, PlaceSent, SetupSent, TiltSent
 from server.pace import CROWD
 from server.registry import Sessions
 from server.rest import CALM_S, REST_S
@@ -51,6 +51,11 @@ def picture(number: int, right_px: int = 0) -> av.VideoFrame:
     return frame
 
 
+def waited_ms(number: int) -> float:
+    """How old a picture is when it is looked at, so that ages can be told apart."""
+    return 1000.0 * (number % 5)
+
+
 @dataclass
 class Phone:
     """An analyst of its own and what it said; `at_s` are the times of pictures measured."""
@@ -68,6 +73,7 @@ class Phone:
         )
         stated = {"view": "face-on", "focal_px": float(SCENE.matrix[0, 0])}
         self.analyst.set_up(SetupSent(1, stated))
+        self.analyst.tilt(TiltSent(None, 0.0))
         self.task = asyncio.create_task(self.analyst.run())
 
     def analyse(self, state, frame, setup, time_s):
@@ -78,10 +84,12 @@ class Phone:
         """So many seconds of pictures, one after the other."""
         for _ in range(round(seconds * FPS)):
             said = len(self.said)
-            self.box.put(Arrived(picture(self.number, right_px(self.number)), time.perf_counter()))
+            came_s = time.perf_counter() - waited_ms(self.number) / 1000
+            self.box.put(Arrived(picture(self.number, right_px(self.number)), came_s))
             self.number += 1
-            while len(self.said) == said:
-                await asyncio.sleep(0.002)
+            async with asyncio.timeout(20):
+                while len(self.said) == said:
+                    await asyncio.sleep(0.002)
 
     async def end(self) -> None:
         self.box.close()
@@ -102,7 +110,9 @@ async def test_what_stands_is_measured_once_a_second_and_told_of_with_every_pict
     np.testing.assert_allclose([m["capture_s"] for m in phone.said], np.arange(phone.number) / FPS)
     rested = [m for m in phone.said if m["capture_s"] not in phone.at_s]
     assert all(m["elapsed_ms"] is None for m in rested)
-    assert len({m["age_ms"] for m in rested}) > 3  # each its own, not the measured picture's
+    for message in rested:  # each of its own age, not the measured picture's
+        waited = waited_ms(round(message["capture_s"] * FPS))
+        assert waited <= message["age_ms"] < waited + 900
     assert all(m["verdict"] == "off" and m["rods"] and m["say"] for m in rested)
     latest = phone.analyst.latest
     assert latest is not None
