@@ -285,9 +285,9 @@ class Analyst:
         if last is None:
             return None
         self._first_look.seen(capture_s)
-        self.latest = Latest(arrived, last.live.reading, str(last.message["say"] or ""))
+        self.latest = Latest(arrived, last.reading, str(last.message["say"] or ""))
         age_s = time.perf_counter() - arrived.at_s
-        told = wire.told_at(last.live, capture_s, age_s)
+        told = wire.told_at(capture_s, age_s)
         return last.message | {"seq": about.seq, "elapsed_ms": None} | told
 
     def _capture_s(self, arrived: Arrived) -> float:
@@ -327,7 +327,7 @@ class Analyst:
         message |= self._again.look(live.reading, size, capture_s, about.stated)
         here = self._again.here
         message |= self._film.look(live.reading, frame, capture_s, about.stated, here)
-        self._rest.measured(arrived.picture, about.given, capture_s, live, message)
+        self._rest.measured(arrived.picture, about.given, capture_s, live.reading, message)
         return state, message
 
     def _may_begin(self, arrived: Arrived) -> bool:

@@ -15,6 +15,8 @@ from vision.frame import Frame
 if TYPE_CHECKING:
     from typing_extensions import Buffer
 
+PLANAR = ("yuv420p", "yuvj420p")  # 4:2:0 in three planes, as decoders deliver it
+
 # Video is limited range (ITU-R BT.601-7: luma 16..235, chroma 128 +/- 112); vision reads full
 # range. One pass expands a plane and packs its rows together: 0.15 ms at 1280x720.
 _LUMA = (255.0 / 219.0, 16.0, 0.0)  # gain, and which code becomes which
@@ -30,7 +32,7 @@ def frame_from_video(picture: av.VideoFrame) -> Frame:
     what vision compares only with its surroundings.
     """
     full = picture.format.name == "yuvj420p" or picture.color_range == ColorRange.JPEG
-    if picture.format.name not in ("yuv420p", "yuvj420p"):
+    if picture.format.name not in PLANAR:
         picture = picture.reformat(format="yuv420p", dst_color_range=ColorRange.JPEG)
         full = True
     y, u, v = (_plane(plane) for plane in picture.planes)
@@ -41,7 +43,7 @@ def frame_from_video(picture: av.VideoFrame) -> Frame:
 
 def luma_of(picture: av.VideoFrame) -> NDArray[np.uint8] | None:
     """The luma plane (h, w) as it was sent, in its own range; None where it comes in no plane."""
-    if picture.format.name not in ("yuv420p", "yuvj420p"):
+    if picture.format.name not in PLANAR:
         return None
     return _plane(picture.planes[0])
 

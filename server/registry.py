@@ -91,7 +91,7 @@ class Sessions:
             ended=self._forget,
         )
         self._sessions[session.id] = session
-        if len(self._sessions) >= CROWD:
+        if self._crowded:
             sys.setswitchinterval(SWITCH_S)
         try:
             answer = await session.accept(offer)
@@ -138,10 +138,13 @@ class Sessions:
         )
         return self._pace.look(counts, now_s)
 
+    @property
+    def _crowded(self) -> bool:
+        return len(self._sessions) >= CROWD
+
     def _rest_s(self) -> float:
         """How long a phone that stands may go unmeasured: not at all while they are few."""
-        crowd = len(self._sessions) >= CROWD and self._config.analyse is None
-        return REST_S if crowd else 0.0
+        return REST_S if self._crowded and self._config.analyse is None else 0.0
 
     def _keep_offset(self, film: str, other: str, start: StartOffset) -> None:
         # In the pool: the records lie on a disk, and this is the loop.

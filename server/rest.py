@@ -16,7 +16,7 @@ from typing import Any
 import av
 
 from server.planes import luma_of
-from vision.live import LiveReading
+from vision.reading import Reading
 from vision.rest import Landmarks, landmarks, unmoved
 from vision.rods import Rods
 
@@ -38,7 +38,7 @@ class Measured:
 
     time_s: float
     given: tuple[object, ...]
-    live: LiveReading
+    reading: Reading
     message: dict[str, Any]
     marks: Landmarks
 
@@ -70,16 +70,16 @@ class Rest:
         picture: av.VideoFrame,
         given: tuple[object, ...],
         time_s: float,
-        live: LiveReading,
+        reading: Reading,
         message: dict[str, Any],
     ) -> None:
         """A picture has been measured, and this was said of it."""
         before, self._last = self._last, None
-        luma, rods = luma_of(picture), live.reading.rods
+        luma, rods = luma_of(picture), reading.rods
         if self._rest_s() <= 0 or luma is None or not isinstance(rods, Rods):
             return
         marks = landmarks(luma, rods)
         if marks is not None:
-            self._last = Measured(time_s, given, live, message, marks)
+            self._last = Measured(time_s, given, reading, message, marks)
         if before is None:
             self._changed_s = time_s

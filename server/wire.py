@@ -356,10 +356,13 @@ def guidance_message(
 ) -> dict[str, Any]:
     """The live message of docs/protocol.md: the contract's objects and what the page shows."""
     reading = live.reading
+    first = reading.advice[0].move if reading.advice else None
+    holding = reading.verdict is Verdict.SQUARE or live.square_for_s > 0 or first is Move.HOLD
+    hold = {"square_for_s": live.square_for_s, "need_s": live.need_s}
     return {
         "type": "guidance",
         "seq": seq,
-        **told_at(live, capture_s, age_s),
+        **told_at(capture_s, age_s),
         "size": list(size),
         "setup_seq": setup_seq,
         "hint_seq": hint_seq,
@@ -370,6 +373,7 @@ def guidance_message(
             for x, y in (at,)
         ],
         **live_aim(reading.setup.aim, aim_seq, reading.aim, size, stated),
+        "hold": {key: _rounded(value, 3) for key, value in hold.items()} if holding else None,
         "say": words.say(reading, stated),
         "big": words.big(reading, stated),
         "effect_text": words.effect_text(reading, stated),
@@ -378,17 +382,9 @@ def guidance_message(
     } | (board_to_json(live.board, stated.language) if live.board is not None else {})
 
 
-def told_at(live: LiveReading, capture_s: float, age_s: float) -> dict[str, Any]:
-    """What changes in a live message with time alone: the picture's, its age, and the hold."""
-    reading = live.reading
-    first = reading.advice[0].move if reading.advice else None
-    holding = reading.verdict is Verdict.SQUARE or live.square_for_s > 0 or first is Move.HOLD
-    hold = {"square_for_s": live.square_for_s, "need_s": live.need_s}
-    return {
-        "capture_s": _rounded(capture_s, 4),
-        "age_ms": _rounded(age_s * 1e3, 1),
-        "hold": {key: _rounded(value, 3) for key, value in hold.items()} if holding else None,
-    }
+def told_at(capture_s: float, age_s: float) -> dict[str, Any]:
+    """Of which picture's time a live message is, and how old that picture was."""
+    return {"capture_s": _rounded(capture_s, 4), "age_ms": _rounded(age_s * 1e3, 1)}
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

@@ -3,7 +3,7 @@
 Small patches on the rods are compared with what they showed. The shift of each comes from one
 least-squares step on the brightness (Lucas and Kanade 1981, "An iterative image registration
 technique"), which costs a hundredth of measuring. It can be too small where noise is taken for
-texture, so it only spares measurements for a fraction of a second, and replaces none.
+texture, so it spares measurements for a second at most, and replaces none.
 """
 
 from __future__ import annotations

@@ -19,9 +19,7 @@ from tests.scenes import Scene
 LOOP = 30  # pictures of a clip, which is sent over and over
 BITRATE = 2_000_000
 PING_S = 0.5
-TILT_S = (
-    0.05  # as the page does: at most 20 a second, and no more often than pictures are asked for
-)
+TILT_S = 0.05  # as the page does: at most 20 a second, no more often than pictures are asked for
 NOISE = 2.0  # grey levels of a sensor in daylight
 SWAY_PX = 12.0
 SIZE = (1280, 720)
