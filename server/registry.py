@@ -15,6 +15,7 @@ from server.clock import StartOffset
 from server.config import ServerConfig
 from server.film_book import FilmBook
 from server.film_records import FilmRecords
+from server.heap import few_arenas
 from server.loopback import allow_loopback
 from server.metrics import Metrics
 from server.pace import CROWD, MOST, Counts, Pace
@@ -38,6 +39,7 @@ class Sessions:
 
     def __init__(self, config: ServerConfig) -> None:
         self._config = config
+        few_arenas()
         allow_loopback()
         jitter.install()
         cv2.setNumThreads(1)  # one picture is one thread's work: threads of threads would fight

@@ -8,11 +8,11 @@ from contextlib import AsyncExitStack, asynccontextmanager
 
 from playwright.async_api import Browser, Page, Playwright, async_playwright
 
-from tests.setup_browser import find_chromium
+from tests.setup_browser import find_chromium, find_windowless
 
 # Looked for once, on import: the search may use Playwright's blocking interface, which refuses to
 # work inside a running loop. None leaves the choice, and the complaint, to Playwright.
-_PATH = find_chromium()
+_WHOLE, _WINDOWLESS = find_chromium(), find_windowless()
 
 
 _shelf: Shelf | None = None
@@ -66,24 +66,29 @@ async def kept() -> AsyncIterator[None]:
 
 
 @asynccontextmanager
-async def chromium(*args: str) -> AsyncIterator[Browser]:
-    """A headless browser with these further switches, empty, closed or emptied with the context."""
-    async with _launched(args) if _shelf is None else _shelf.browser(args) as browser:
+async def chromium(*args: str, whole: bool = False) -> AsyncIterator[Browser]:
+    """A headless browser with these further switches, empty, closed or emptied with the context.
+
+    `whole`: the browser that people have, of its own; else the build without windows.
+    """
+    own = whole or _shelf is None
+    async with _launched(args, whole) if own else _shelf.browser(args) as browser:
         yield browser
 
 
 @asynccontextmanager
-async def _launched(args: tuple[str, ...]) -> AsyncIterator[Browser]:
+async def _launched(args: tuple[str, ...], whole: bool = False) -> AsyncIterator[Browser]:
     async with async_playwright() as playwright:
-        browser = await _launch(playwright, args)
+        browser = await _launch(playwright, args, whole)
         try:
             yield browser
         finally:
             await browser.close()
 
 
-async def _launch(playwright: Playwright, args: tuple[str, ...]) -> Browser:
-    return await playwright.chromium.launch(executable_path=_PATH, args=["--no-sandbox", *args])
+async def _launch(playwright: Playwright, args: tuple[str, ...], whole: bool = False) -> Browser:
+    path = _WHOLE if whole else _WINDOWLESS
+    return await playwright.chromium.launch(executable_path=path, args=["--no-sandbox", *args])
 
 
 async def until(page: Page, condition: str, seconds: float = 60) -> None:

@@ -19,11 +19,17 @@ cv2.setNumThreads(1)  # as the server does; see tests/__init__.py
 # The bench is first: on a new machine it has vision's loops compiled while the pages' tests run.
 SLOW = ("bench", "web", "docs", "live", "network", "faults", "clients", "demo")
 IN_TIME = SLOW[3:]  # where vision must answer within seconds
+GUIDED = "test_language.py"  # needs vision compiled: last of the pages
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Files of slow folders first."""
-    items.sort(key=lambda item: (*SLOW, _folder(item.path)).index(_folder(item.path)))
+
+    def rank(item: pytest.Item) -> tuple[int, bool]:
+        folder = _folder(item.path)
+        return (*SLOW, folder).index(folder), item.path.name == GUIDED
+
+    items.sort(key=rank)
 
 
 def _folder(file: Path) -> str:

@@ -1,7 +1,9 @@
 """The Chromium that the browser tests drive: where it is, and how to get one.
 
-As a program it installs one if there is none: from Debian's packages where `apt-get` exists, else
-into Playwright's own folder. Then what `tests/setup_node.py` looks after: Firefox, npm packages.
+Of Chromium there are two builds: the browser that people have, and one without windows, which does
+a page's work in two thirds of the time. As a program this installs what is missing of them: from
+Debian's packages where `apt-get` exists, else into Playwright's own folder. Then what
+`tests/setup_node.py` looks after: Firefox, npm packages.
 """
 
 import os
@@ -15,6 +17,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))  # as a program it is outside
 from tests import setup_node
 
 NAMES = ("chromium", "chromium-browser", "google-chrome-stable", "google-chrome")
+WINDOWLESS = "chromium-headless-shell"
 
 
 def find_chromium() -> str | None:
@@ -32,6 +35,12 @@ def find_chromium() -> str | None:
     return _playwrights_own()
 
 
+def find_windowless() -> str | None:
+    """Path of the build without windows; where there is none, or one is stated, as above."""
+    stated = os.environ.get("TEESQUARE_CHROMIUM")
+    return stated or shutil.which(WINDOWLESS) or find_chromium()
+
+
 def _playwrights_own() -> str | None:
     from playwright.sync_api import sync_playwright
 
@@ -41,11 +50,13 @@ def _playwrights_own() -> str | None:
 
 
 def install_chromium() -> None:
-    """Install one; raises CalledProcessError where that fails."""
+    """Install both; raises CalledProcessError where that fails."""
     if shutil.which("apt-get"):
         sudo = [] if os.geteuid() == 0 else ["sudo"]
         subprocess.run([*sudo, "apt-get", "update"], check=True)
         subprocess.run([*sudo, "apt-get", "install", "-y", "chromium"], check=True)
+        # Not every Debian has it: its work is then done by the other.
+        subprocess.run([*sudo, "apt-get", "install", "-y", WINDOWLESS], check=False)
     else:
         subprocess.run([sys.executable, "-m", "playwright", "install", "chromium"], check=True)
 
@@ -63,7 +74,7 @@ def main() -> int:
             file=sys.stderr,
         )
         return 1
-    print(f"Chromium: {path}")
+    print(f"Chromium: {path}; for pages alone: {find_windowless()}")
     setup_node.install_packages()
     print(f"npm packages: {setup_node.install_modules()}")
     try:

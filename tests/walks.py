@@ -103,21 +103,21 @@ def project(made: Layout, own: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 def visible(made: Layout, own: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """The rods' visible ends (2, 2, 2) in the picture, and which are cut off by its edge (2, 2)."""
-    shares = np.linspace(0.0, 1.0, 401)[:, None, None]
+    shares = np.linspace(0.0, 1.0, 201)[:, None, None]
     ends = made.ends
-    along = ends[:, 0] + shares * (ends[:, 1] - ends[:, 0])  # (401, 2, 3)
+    along = ends[:, 0] + shares * (ends[:, 1] - ends[:, 0])  # (201, 2, 3)
     centre = np.array([own[0], own[1], np.exp(own[2])])
     rotation = cv2.Rodrigues(camera(own[3], own[4], own[5], centre)[0])[0]
     depth = (along - centre) @ rotation[2]
-    pixels = project(made, own, along.reshape(-1, 3)).reshape(401, 2, 2)
+    pixels = project(made, own, along.reshape(-1, 3)).reshape(201, 2, 2)
     inside = ((pixels >= 0) & (pixels <= np.array(SIZE) - 1)).all(axis=-1) & (depth > 0.2)
     out, cut = np.zeros((2, 2, 2)), np.zeros((2, 2), bool)
     for rod in range(2):
         where = np.flatnonzero(inside[:, rod])
-        if len(where) < 120:
+        if len(where) < 60:
             raise ValueError("too little of a rod in the picture")
         out[rod] = pixels[where[[0, -1]], rod]
-        cut[rod] = where[0] > 0, where[-1] < 400
+        cut[rod] = where[0] > 0, where[-1] < 200
     return out, cut
 
 

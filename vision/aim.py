@@ -171,13 +171,13 @@ def _ray(known: NDArray[np.float64]) -> NDArray[np.float64] | None:
     """Unit vector (right, forward, up) from the lens through the tapped pixel."""
     params, tap = known[:COUNT], known[COUNT : COUNT + 2]
     distorted = (tap - params[7:9]) / np.exp(params[6])
-    straight = distorted
+    bent, share = float(params[9] * (distorted @ distorted)), 1.0
     for _ in range(20):
-        straight = distorted / (1.0 + params[9] * (straight @ straight))
+        share = 1.0 / (1.0 + bent * share**2)
     # Beyond the radius at which the model folds back no point of the world is drawn.
-    if 1.0 + 3.0 * params[9] * (straight @ straight) < 0.2:
+    if 1.0 + 3.0 * bent * share**2 < 0.2:
         return None
-    ray = np.array([*straight, 1.0]) @ cam_from_view(params)
+    ray = np.array([*(share * distorted), 1.0]) @ cam_from_view(params)
     return np.asarray(ray / np.linalg.norm(ray))
 
 

@@ -36,15 +36,16 @@ def rod_numbers(there_px: NDArray[np.float64], ends_px: NDArray[np.float64]) -> 
     """
     span = there_px[:, 1] - there_px[:, 0]
     length = np.linalg.norm(span, axis=1)
-    along = span / length[:, None]
-    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    right, down = (span / length[:, None]).T[..., None]
     away = ends_px - there_px[:, :1]
-    u = np.einsum("...rec,rc->...re", away, along)
-    v = np.einsum("...rec,rc->...re", away, across)
+    u = away[..., 0] * right + away[..., 1] * down
+    v = away[..., 1] * right - away[..., 0] * down
     slope = (v[..., 1] - v[..., 0]) / (u[..., 1] - u[..., 0])
-    at = np.stack([np.zeros(2), length], axis=1)
-    lines = v[..., :1] + slope[..., None] * (at - u[..., :1])
-    out = np.stack([lines, u - at], axis=-3)
+    out = np.empty((*u.shape[:-2], 2, 2, 2))
+    out[..., 0, :, 0] = v[..., 0] - slope * u[..., 0]
+    out[..., 0, :, 1] = out[..., 0, :, 0] + slope * length
+    out[..., 1, :, 0] = u[..., 0]
+    out[..., 1, :, 1] = u[..., 1] - length
     return np.asarray(out.reshape(*out.shape[:-3], 8))
 
 

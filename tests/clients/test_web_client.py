@@ -68,7 +68,7 @@ async def test_a_foreign_client_in_a_browser_streams_and_guidance_is_sent(tmp_pa
     told = []
     async with (
         running(ServerConfig(tell=told.append), extend) as server,
-        chromium(*CAMERA) as browser,
+        chromium(*CAMERA, whole=True) as browser,
     ):
         page = await browser.new_page(bypass_csp=True)
         errors = []

@@ -43,7 +43,7 @@ async def page_on_tilt(clip, gravity_json, bias=(0, 0, 0), size=(390, 844), conf
         "--allow-loopback-in-peer-connection",
         f"--use-file-for-fake-video-capture={clip}",
     )
-    async with running(config) as server, chromium(*camera) as browser:
+    async with running(config) as server, chromium(*camera, whole=True) as browser:
         context = await browser.new_context(viewport={"width": size[0], "height": size[1]})
         page = await context.new_page()
         await page.add_init_script(script)

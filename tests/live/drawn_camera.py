@@ -109,7 +109,10 @@ async def page_on_ground(
     """Yields (server, page); the page is not opened yet."""
     flags = ("--use-fake-ui-for-media-stream", "--allow-loopback-in-peer-connection")
     config = ServerConfig()
-    async with running(config, ground.add_routes) as server, chromium(*flags) as browser:
+    async with (
+        running(config, ground.add_routes) as server,
+        chromium(*flags, whole=True) as browser,
+    ):
         context = await browser.new_context(viewport={"width": size[0], "height": size[1]})
         page = await context.new_page()
         await page.add_init_script(CAMERA + script)

@@ -37,7 +37,7 @@ def _compiled() -> None:
 def picture(number: int, right_px: int = 0) -> av.VideoFrame:
     """The scene with a little noise, slid by whole pixels; full range, as it is drawn."""
     rng = np.random.default_rng(number)
-    luma = np.roll(LUMA.y, right_px, axis=1) + rng.normal(0, 2, LUMA.y.shape)
+    luma = np.roll(LUMA.y, right_px, axis=1) + 2 * rng.standard_normal(LUMA.y.shape, np.float32)
     planes = [
         np.clip(luma, 0, 255).round().astype(np.uint8),
         np.roll(LUMA.u, right_px // 2, axis=1),

@@ -24,7 +24,8 @@ def marked(scene, seed=0) -> tuple[np.ndarray, Landmarks]:
 
 
 def noisy(luma, rng) -> np.ndarray:
-    return np.clip(luma + rng.normal(0, NOISE, luma.shape), 0, 255).round().astype(np.uint8)
+    noise = NOISE * rng.standard_normal(luma.shape, np.float32)
+    return np.clip(luma + noise, 0, 255).round().astype(np.uint8)
 
 
 def moved(luma, right_px, down_px, turn_rad=0.0) -> np.ndarray:

@@ -73,13 +73,17 @@ async def phone(
     size: tuple[int, int] = PORTRAIT,
     script: str = "",
     host: str = "127.0.0.1",
+    whole: bool = False,
     **context: Any,
 ) -> AsyncIterator[Phone]:
-    """A fake server and a browser on it. `script` runs in the page before its own."""
+    """A fake server and a browser on it. `script` runs in the page before its own.
+
+    `whole`: with the prompts for permission and the sensors that people's browser has.
+    """
     server = FakeServer()
     url = (await server.start()).replace("127.0.0.1", host)
     try:
-        async with chromium(*args) as browser:
+        async with chromium(*args, whole=whole) as browser:
             viewport = {"width": size[0], "height": size[1]}
             opened = await browser.new_context(viewport=viewport, **context)
             page = await opened.new_page()

@@ -17,7 +17,7 @@ pytestmark = pytest.mark.browser
 
 
 async def test_one_tap_starts_everything_and_shows_the_one_instruction() -> None:
-    async with phone() as p:
+    async with phone(whole=True) as p:
         await p.start()
         await p.until_kind("off")
         assert await p.text("#word") == "Slide left"
@@ -163,7 +163,7 @@ async def test_not_found_and_hold_have_their_own_words_and_signs() -> None:
 async def test_a_camera_that_does_not_come_is_said_plainly(
     args: tuple[str, ...], script: str, sentence: str
 ) -> None:
-    async with phone(args=args, script=script) as p:
+    async with phone(args=args, script=script, whole=True) as p:
         await p.start()
         await p.until("document.body.dataset.screen === 'problem'")
         said = await p.text("#problem-text")
@@ -292,7 +292,7 @@ async def test_tilt_is_thinned_to_twenty_a_second_in_the_standards_sign() -> Non
     iphone = "Mozilla/5.0 (iPhone; CPU iPhone OS 17_5 like Mac OS X) AppleWebKit/605.1.15"
     script = """setInterval(() => dispatchEvent(Object.assign(new Event('devicemotion'),
         {accelerationIncludingGravity: {x: -0.5, y: -9.7, z: 1.25}})), 5)"""
-    async with phone(script=script, user_agent=iphone) as p:
+    async with phone(script=script, user_agent=iphone, whole=True) as p:
         await p.start()
         await p.until_kind("off")
         p.server.tilts.clear()
