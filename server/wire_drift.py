@@ -84,7 +84,7 @@ def reference_from_json(text: str) -> Reference | None:
             pair=bool(obj["pair"]),
             side=float(obj["side"]),
             line_px=ends,
-            line_sigma=np.ones(2),
+            line_sigma=np.ones((2, 2)),
             end_px=ends,
             end_sigma=np.ones((2, 2)),
             along=np.zeros((2, 2)),

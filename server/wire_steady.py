@@ -29,6 +29,7 @@ def steady_to_json(steady: Steady | None) -> dict[str, Any] | None:
                 "ends_px": rod.ends_px.tolist(),
                 "ends": [end.value for end in rod.ends],
                 "line_sigma_px": float(rod.line_sigma_px),
+                "line_reach": float(rod.line_reach),
                 "end_sigma_px": [float(s) for s in rod.end_sigma_px],
             }
             for rod in steady.rods.both
@@ -65,6 +66,7 @@ def steady_from_json(obj: dict[str, Any] | None, setup: Setup) -> Steady | None:
             end_sigma_px=(float(rod["end_sigma_px"][0]), float(rod["end_sigma_px"][1])),
             width_px=0.0,  # not kept: nothing that compares places asks for it
             score=0.0,
+            line_reach=float(rod.get("line_reach", 1.0)),  # records of 0.1 have none
         )
         for rod in obj["rods"]
     )

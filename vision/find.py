@@ -230,6 +230,7 @@ def _assign(
             r.width_px,
             rod_score,
             r.look,
+            r.line_reach,
         )
         for role, r, rod_score in zip(setup.roles, (first, second), scores, strict=True)
     ]

@@ -61,7 +61,9 @@ Array = NDArray[np.float64]
 class View2D:
     """One view's measurements and priors, ready for the solver.
 
-    `line_px` (2, 2, 2): two points of each rod's line with independent errors `line_sigma` (2,).
+    `line_px` (2, 2, 2): two points of each rod's line, 1/sqrt(12) of its length from the middle;
+    `line_sigma` (2, 2): of their common error (the line is shifted), and of half their difference
+    (it is turned), which are independent.
     `end_px` (2, 2, 2), `end_sigma` (2, 2) (inf where not seen), `along` (2, 2) unit directions.
     """
 
@@ -83,7 +85,7 @@ class View2D:
             self.pair,
             self.side,
             np.ascontiguousarray(self.line_px.reshape(-1, 2, 2, 2)),
-            np.ascontiguousarray(self.line_sigma.reshape(-1, 2)),
+            np.ascontiguousarray(self.line_sigma.reshape(-1, 2, 2)),
             np.ascontiguousarray(self.end_px.reshape(-1, 2, 2, 2)),
             np.ascontiguousarray(self.end_sigma.reshape(-1, 2, 2)),
             np.ascontiguousarray(self.along.reshape(-1, 2, 2)),
@@ -119,7 +121,9 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
         pair=setup.view is View.DOWN_THE_LINE,
         side=1.0 if setup.handed is Handed.RIGHT else -1.0,
         line_px=middle + span / np.sqrt(3.0),
-        line_sigma=np.array([r.line_sigma_px for r in rods]),
+        line_sigma=np.array(
+            [np.sqrt(0.5) * r.line_sigma_px / np.array([1.0, r.line_reach]) for r in rods]
+        ),
         end_px=ends,
         end_sigma=end_sigma,
         along=along,
@@ -299,11 +303,13 @@ def residuals(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
 def measured(view: View2D, params: NDArray[np.float64]) -> NDArray[np.float64]:
     """Whitened misfits (..., 8) of the measurements alone: 4 of lines, 4 of ends.
 
+    Of each line its shift and its turn, see `View2D`.
+
     The view's arrays may have leading axes of their own, which broadcast with those of `params`.
     """
-    lead = np.broadcast_shapes(params.shape[:-1], view.line_sigma.shape[:-1])
+    lead = np.broadcast_shapes(params.shape[:-1], view.line_sigma.shape[:-2])
     flat = np.broadcast_to(params, (*lead, COUNT)).reshape(-1, COUNT)
-    views = view.line_sigma.shape[:-1]
+    views = view.line_sigma.shape[:-2]
     which = np.broadcast_to(np.arange(math.prod(views)).reshape(views), lead).ravel()
     out = measured_rows(view.numbers(), which, np.ascontiguousarray(flat))
     return np.asarray(out).reshape(*lead, SEEN)

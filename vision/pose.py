@@ -93,7 +93,7 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
     ratio = float(others[0] / max(cost[order[0]], 1e-3)) if others else float("inf")
     pixels = rest[:8] * np.concatenate(
         [
-            np.repeat(view.line_sigma, 2),
+            view.line_sigma.ravel(),
             np.where(np.isfinite(view.end_sigma), view.end_sigma, 0).ravel(),
         ]
     )
@@ -110,7 +110,7 @@ def solve_pose(rods: Rods, size: tuple[int, int], setup: Setup) -> Pose:
         cov=cov,
         misfit=misfit,
         cost=float(cost[order[0]]),
-        residual_px=float(np.sqrt((pixels[:4] ** 2).mean())),
+        residual_px=float(np.sqrt((pixels[:4] ** 2).sum() / 2)),
         runner_up_ratio=ratio,
         hidden=hidden,
         lens=lens,

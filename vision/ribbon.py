@@ -21,8 +21,11 @@ from vision.rods import End, Rod
 
 BORDER_PX = 10.0
 # What no averaging removes (a rod's bend, its taper, its shadow) grows with how wide it looks.
-# Measured on path-traced scenes: lines to 0.075 of the width, ends to half of it and a little out.
-LINE_FLOOR = 0.075
+# Measured on path-traced scenes, of the width: a lit side shifts the whole line, what changes along
+# the rod turns it; ends lie within half of it and a little out.
+SHIFT_FLOOR = 0.095
+TURN_FLOOR = 0.03  # at 1/sqrt(12) of the length from the middle
+LINE_FLOOR = 0.075  # of both in one, as `vision.belief` has learnt it
 END_SIGMA = 0.5
 END_LEAST_PX = 1.2
 END_OUT = 0.35  # of the width beyond 1.5 px: halo and head make rods look longer
@@ -41,12 +44,12 @@ Planes = tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]
 class Ribbon:
     """A measured rod: `ends_px` (2, 2), its line's sigma at two independent points, its ends.
 
-    The line's errors at the points a fraction 1/sqrt(12) of the length either side of the middle
-    are uncorrelated (straight-line regression on even samples), each of `line_sigma_px`.
+    `line_sigma_px`, `line_reach`: see `vision.rods.Rod`.
     """
 
     ends_px: NDArray[np.float64]
     line_sigma_px: float
+    line_reach: float
     ends: tuple[End, End]
     end_sigma_px: tuple[float, float]
     width_px: float
@@ -83,18 +86,20 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
     else:
         placed, kinds, end_sigma, along = _ends(frame, ends, width_px)
         ends, sigma, (width, contrast) = _on_line(planes, placed)
-    line_sigma = float(np.hypot(sigma, LINE_FLOOR * width))
+    shift_sigma = math.hypot(sigma, math.sqrt(2) * SHIFT_FLOOR * width)
+    turn_sigma = math.hypot(sigma, math.sqrt(2) * TURN_FLOOR * width)
     look = None
     if along is not None:
         about = (
             math.log(width),
-            math.log(line_sigma / width),
+            math.log(math.hypot(sigma / width, LINE_FLOOR)),
             math.log(abs(contrast) + 0.1),
             math.log(math.dist(ends[0], ends[1])),
             sum(kind is End.SEEN for kind in kinds),
         )
         look = np.concatenate([along, about])
-    return Ribbon(ends, line_sigma, kinds, end_sigma, width, look)
+    reach = shift_sigma / turn_sigma
+    return Ribbon(ends, shift_sigma, reach, kinds, end_sigma, width, look)
 
 
 @kernel

@@ -43,8 +43,10 @@ class Rod:
     """One rod: its centre line between two ends, in pixels of the full picture.
 
     `ends_px` (2, 2) far end first for a stem and for a pair's rods; for the target rod
-    (left, right) in the picture. `line_sigma_px`: standard deviation of the line's
-    position across itself at either end. `end_sigma_px` (2,): along the rod.
+    (left, right) in the picture. The line's errors across itself are independent at two points,
+    each of `line_sigma_px`: either side of the middle, `line_reach` times 1/sqrt(12) of the length
+    away (1: a straight-line regression on even samples; more: most of the error is a shift of the
+    whole line). `end_sigma_px` (2,): along the rod.
     """
 
     role: Role
@@ -55,6 +57,7 @@ class Rod:
     width_px: float
     score: float
     look: NDArray[np.float64] | None = None  # `vision.look.LOOK`, where measured
+    line_reach: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -185,8 +185,8 @@ def _walk(state: State, sights: Sequence[Sight]) -> Walk:
         chi2, freedom, probability = disagreement(info, k, bool(problem.sensed[k]))
         weight = float(state.weight[number])
         pose = _pose(sight, setup, state, number, covariance(info, k)[:COUNT, :COUNT] * wider)
-        pixels = info.rest[k, :4] * np.repeat(pose.view.line_sigma, 2)
-        residual_px = float(np.sqrt((pixels**2).mean()))
+        pixels = info.rest[k, :4] * pose.view.line_sigma.ravel()
+        residual_px = float(np.sqrt((pixels**2).sum() / 2))
         pose = replace(pose, misfit=chi2 / freedom, cost=chi2, residual_px=residual_px)
         fate = Fate.USED if weight == 1.0 else Fate.DOUBTED
         views.append(WalkView(sight, setup, pose, fate, weight, probability))

@@ -87,7 +87,8 @@ def independent(case: Draw) -> np.ndarray:
         for rod, true, sigma in zip(straight.reshape(2, 2, 2), ideal, view.line_sigma, strict=True):
             along = (true[1] - true[0]) / np.linalg.norm(true[1] - true[0])
             rel = rod - true[0]
-            lines.append((rel[:, 0] * along[1] - rel[:, 1] * along[0]) / sigma)
+            near, far = rel[:, 0] * along[1] - rel[:, 1] * along[0]
+            lines.append(np.array([near + far, far - near]) / 2 / sigma)
         ends = ((seen - view.end_px) * view.along[:, None]).sum(-1) / view.end_sigma
         stated = np.isfinite(view.prior_sigma)
         priors = ((params - view.prior_mean) / view.prior_sigma)[stated]
@@ -178,7 +179,7 @@ def one_view(tilt_deg: float | None, focal_rel: float, pitch_deg: float) -> dict
     sigma[12:15] = np.deg2rad(3.0), 0.12, 0.05
     blank = np.zeros((2, 2, 2))
     view = View2D(
-        False, 1.0, blank, np.ones(2), blank, np.full((2, 2), 1.5), blank[0], params, sigma
+        False, 1.0, blank, np.ones((2, 2)), blank, np.full((2, 2), 1.5), blank[0], params, sigma
     )
     ends = project(params, ends_in_view(view, params).reshape(4, 3)).reshape(2, 2, 2)
     ends = focal * ends + params[7:9]
@@ -187,7 +188,7 @@ def one_view(tilt_deg: float | None, focal_rel: float, pitch_deg: float) -> dict
     view = replace(
         view,
         line_px=middle + (ends - middle) / np.sqrt(3),
-        line_sigma=np.full(2, 0.3 * np.sqrt(2 / SAMPLES)),
+        line_sigma=np.full((2, 2), 0.3 / np.sqrt(SAMPLES)),
         end_px=ends,
         along=span / np.linalg.norm(span, axis=1, keepdims=True),
     )

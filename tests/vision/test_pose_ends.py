@@ -129,8 +129,8 @@ def test_lens_and_residual_are_those_of_the_solution():
     assert pose.lens.focal_px == pytest.approx(np.exp(pose.params[6]))
     assert pose.lens.sigma_px == pytest.approx(pose.lens.focal_px * np.sqrt(pose.cov[6, 6]))
     assert pose.lens.k1 == pose.params[9]
-    across = residuals(pose.view, pose.params)[:4] * np.repeat(pose.view.line_sigma, 2)
-    assert pose.residual_px == pytest.approx(np.sqrt((across**2).mean()))
+    across = residuals(pose.view, pose.params)[:4] * pose.view.line_sigma.ravel()
+    assert pose.residual_px == pytest.approx(np.sqrt((across**2).sum() / 2))
 
 
 def test_the_source_of_the_lens_is_the_one_that_was_given():

@@ -1,11 +1,18 @@
-"""Measuring a segment that hardly lies in the picture is no crash: its ends are cut."""
+"""A measured rod: at the picture's rim, and how far its line is from the true one."""
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from tests.bench.scenes import LAID, right, true_line
 from tests.scenes import scenes
+from tests.synthetic import SIZE, draw
+from vision.find import find
+from vision.model import measured, observe
 from vision.ribbon import measure
-from vision.rods import End
+from vision.rods import End, Rods
+from vision.setup import View
 
 
 @pytest.mark.parametrize(
@@ -27,3 +34,41 @@ def test_a_segment_at_the_rim_is_survived(ends):
 def test_a_segment_outside_the_picture_has_cut_ends():
     frame = scenes()[0].frame()
     assert measure(frame, np.array([[-200.0, -90.0], [-120.0, -60.0]])).ends == (End.CUT, End.CUT)
+
+
+def test_lines_are_shifted_and_turned_by_as_much_as_is_said():
+    """Against the true axes of path-traced rods: most of a line's error is a shift of all of it."""
+    shifts, turns = [], []  # in sigmas
+    for scene in scenes():
+        rods = find(scene.frame(), scene.setup(), accept=-np.inf)
+        if scene.layout not in LAID or not isinstance(rods, Rods) or not right(rods, scene):
+            continue
+        for rod, truth in zip(rods.both, scene.rods, strict=False):
+            start, stop = rod.ends_px
+            length = float(np.linalg.norm(stop - start))
+            along = (stop - start) / length
+            away = true_line(truth, scene.size) - start
+            line = np.polyfit(away @ along, away @ np.array([-along[1], along[0]]), 1)
+            near, far = np.polyval(line, length * (0.5 + np.array([-1, 1]) / np.sqrt(12)))
+            shifts.append((near + far) / np.sqrt(2) / rod.line_sigma_px)
+            turns.append((far - near) / np.sqrt(2) / rod.line_sigma_px * rod.line_reach)
+            assert rod.line_reach > 1.5
+    assert len(shifts) >= 12
+    for errors in (np.array(shifts), np.array(turns)):
+        assert 0.4 < np.sqrt((errors**2).mean()) < 1.6
+        assert (np.abs(errors) < 2).mean() >= 0.85
+
+
+def test_errors_at_two_points_are_a_shift_and_a_turn():
+    """Of a regression on even samples the two come to the same: m +- d, each of sigma / sqrt(2)."""
+    case = draw(np.random.default_rng(8), View.FACE_ON)
+    view = observe(case.rods.both, SIZE, case.setup)
+    rows = measured(view, case.params)[:4].reshape(2, 2)
+    away = rows * view.line_sigma
+    first, second = away[:, 0] - away[:, 1], away[:, 0] + away[:, 1]
+    sigma = np.array([rod.line_sigma_px for rod in case.rods.both])
+    assert (rows**2).sum() == pytest.approx(((first**2 + second**2) / sigma**2).sum())
+    reach = 3.0
+    longer = replace(case.rods.first, line_reach=reach), replace(case.rods.second, line_reach=reach)
+    turned = measured(observe(longer, SIZE, case.setup), case.params)[:4].reshape(2, 2)
+    np.testing.assert_allclose(turned, rows * [1.0, reach])
