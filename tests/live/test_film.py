@@ -236,7 +236,7 @@ def check_still(kept):
 @pytest.mark.timeout(300)
 async def test_a_tripod_moved_while_filming_is_told_and_marked(tmp_path, capsys):
     got = await job(
-        tmp_path, still_s=22, moved_s=8, film_s=6, move_at_s=3, capsys=capsys, size=(844, 390)
+        tmp_path, still_s=15, moved_s=8, film_s=6, move_at_s=3, capsys=capsys, size=(844, 390)
     )
     check(*got, 6, 3)
 
