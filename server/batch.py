@@ -302,8 +302,11 @@ def _end_with(sentinel: int) -> None:
 
 def pool_of(processes: int) -> ProcessPoolExecutor:
     """Processes that are ready to read pictures."""
-    # Spawned, as everywhere but on older Linux: a fork would copy half-held locks.
-    context = multiprocessing.get_context("spawn")
+    # Never forked from here: that would copy half-held locks. Where it can be had, from a process
+    # that has done nothing but import what each of them needs.
+    ways = multiprocessing.get_all_start_methods()
+    context = multiprocessing.get_context("forkserver" if "forkserver" in ways else "spawn")
+    context.set_forkserver_preload([__name__])
     return ProcessPoolExecutor(processes, mp_context=context, initializer=start_worker)
 
 

@@ -219,7 +219,7 @@ def _learn(state: DriftState, reading: Reading) -> DriftState:
         blocks=len(blocks),
         roles=(first.role.value, second.role.value),
     )
-    numbers = np.stack([reference.numbers(b.ends_px) for b in blocks])
+    numbers = reference.numbers(np.stack([b.ends_px for b in blocks]))
     memory = memory_of(numbers)
     noise = _noise(numbers, memory)
     reference = replace(reference, noise_px=noise, memory=memory)
@@ -301,9 +301,8 @@ def _window(state: DriftState, reference: Reference, blocks: int) -> Move | Unso
     longest_s = 2 * blocks * max(state.limits.pace.block_s, SLOWEST_S)
     if len(last) < blocks or last[-1].time_s - last[0].time_s > longest_s:
         return None
-    numbers = np.stack([reference.numbers(b.ends_px) for b in last])
     seen = np.asarray(np.stack([b.seen for b in last]).mean(axis=0) >= 0.5)
-    history = np.stack([reference.numbers(b.ends_px) for b in state.blocks])
+    history = reference.numbers(np.stack([b.ends_px for b in state.blocks]))
     now, memory = reference.noise_px, reference.memory
     if len(history) > LEARN_BLOCKS:
         # Noise may have grown. By the median step, so that one real move is no noise: 0.954 is
@@ -316,4 +315,4 @@ def _window(state: DriftState, reference: Reference, blocks: int) -> Move | Unso
         + reference.noise_px**2 / worth(reference.blocks, memory)
         + floor**2
     )
-    return moved_camera(reference, numbers.mean(axis=0), sigma, seen)
+    return moved_camera(reference, history[-blocks:].mean(axis=0), sigma, seen)

@@ -91,7 +91,7 @@ async def test_films_outlive_a_killed_server_and_phones_come_back(tmp_path, caps
         "--allow-loopback-in-peer-connection",
         f"--use-file-for-fake-video-capture={clip}",
     )
-    async with chromium(*camera, whole=True) as browser:
+    async with chromium(*camera) as browser:
         pages = []
         async with killable(port, records) as (process, address):
             for _ in range(3):

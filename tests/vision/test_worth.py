@@ -34,7 +34,7 @@ def test_travel_and_blur_are_speed_times_time() -> None:
 
 def swung(camera, player, exposure_s, at_s, middle_m):
     """A bright disc that flies across a plane 3 m away, exposed as a shutter does: by summing."""
-    focal, far_m, steps = 1040.0, 3.0, 160
+    focal, far_m, steps = 1040.0, 3.0, 80
     total = np.zeros((60, 1280))
     columns = np.arange(1280.0)
     rows = np.arange(60.0)[:, None]
