@@ -219,6 +219,11 @@ def test_the_mean_look_is_kept_with_the_record_and_comes_back(store):
         assert (a.role, a.ends, a.line_sigma_px) == (b.role, b.ends, b.line_sigma_px)
     assert back.setup.tilt.noise_rad == pytest.approx(record.steady.setup.tilt.noise_rad)
     assert (back.size, back.looks) == (SIZE, record.steady.looks)
+    first, second = obj["steady"]["rods"]
+    first["line_reach"] = 3.0
+    del second["line_reach"]  # as in records of 0.1
+    rods = wire_record.record_from_json(obj).steady.rods
+    assert (rods.first.line_reach, rods.second.line_reach) == (3.0, 1.0)
     # A record of an earlier program has none.
     del obj["steady"]
     assert wire_record.record_from_json(obj).steady is None
