@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import multiprocessing
 import os
+import sys
 import threading
 from collections import deque
 from collections.abc import Iterator, Sequence
@@ -302,11 +303,12 @@ def _end_with(sentinel: int) -> None:
 
 def pool_of(processes: int) -> ProcessPoolExecutor:
     """Processes that are ready to read pictures."""
-    # Never forked from here: that would copy half-held locks. Where it can be had, from a process
-    # that has done nothing but import what each of them needs.
-    ways = multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("forkserver" if "forkserver" in ways else "spawn")
-    context.set_forkserver_preload([__name__])
+    # Never forked from here: that would copy half-held locks. On Linux from a process that has done
+    # nothing but import what each of them needs; elsewhere that is not safe either.
+    linux = sys.platform == "linux"
+    context = multiprocessing.get_context("forkserver" if linux else "spawn")
+    if linux:
+        context.set_forkserver_preload([__name__])
     return ProcessPoolExecutor(processes, mp_context=context, initializer=start_worker)
 
 
