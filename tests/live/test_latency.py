@@ -23,7 +23,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.alone]
 FPS = 30
 STAY_S = 1.5
 COUNT = round(STAY_S * FPS)
-JUMPS = [6, pytest.param(24, marks=pytest.mark.nightly)]
+JUMPS = [4, pytest.param(24, marks=pytest.mark.nightly)]
 LIMIT_MS = {50: 40.0, 95: 70.0}  # percentile of all pictures: milliseconds, on cores of its own
 JUMP_MS = 250.0  # median: a jump is searched for, not tracked
 
