@@ -84,9 +84,9 @@ def _measure(view: Numbers, p: Array, out: Array) -> None:
                 x, y = u / bent, v / bent
             off = ((x - ideal_x[0]) * span_y - (y - ideal_y[0]) * span_x) / norm
             out[2 * rod + end] = off * focal
-        near, far_off = out[2 * rod], out[2 * rod + 1]
-        out[2 * rod] = 0.5 * (near + far_off) / line_sigma[rod, 0]
-        out[2 * rod + 1] = 0.5 * (far_off - near) / line_sigma[rod, 1]
+        first, second = out[2 * rod], out[2 * rod + 1]
+        out[2 * rod] = 0.5 * (first + second) / line_sigma[rod, 0]
+        out[2 * rod + 1] = 0.5 * (second - first) / line_sigma[rod, 1]
         # Ends: along the measured rod only; across is the lines' business.
         for end in range(2):
             x, y = ideal_x[end], ideal_y[end]

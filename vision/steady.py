@@ -146,14 +146,17 @@ def _sharpened(mean: Rods, finds: list[Rods], long_px: int) -> Rods:
 
     def one(k: int, rod: Rod) -> Rod:
         each = [rods.both[k] for rods in finds]
-        # A line's sigma holds where its two errors are independent: see `vision.still`.
+        # Scatter, and the least, are of a line's shift and of its turn alike: see `vision.still`.
         lines = math.sqrt(float(numbers[:, 2 * k : 2 * k + 2].var(axis=0, ddof=1).mean()) / 2)
         ends = numbers[:, 4 + 2 * k : 6 + 2 * k].std(axis=0, ddof=1)
         first, second = (
             sigma([rod.end_sigma_px[e] for rod in each], float(ends[e]), along) for e in range(2)
         )
         line = sigma([rod.line_sigma_px for rod in each], lines, across)
-        return replace(rod, line_sigma_px=line, end_sigma_px=(first, second))
+        turn = sigma([rod.line_sigma_px / rod.line_reach for rod in each], lines, across)
+        return replace(
+            rod, line_sigma_px=line, end_sigma_px=(first, second), line_reach=line / turn
+        )
 
     return replace(mean, first=one(0, mean.first), second=one(1, mean.second))
 

@@ -153,11 +153,17 @@ def _rod(
     unit = span / length
     side = np.array([-unit[1], unit[0]])
     line = lines.mean(axis=0)
-    # A line's sigma holds at the points that lie 1/sqrt(3) of the half length off its middle,
-    # where the errors are independent; at the ends they are sqrt(2) times as large.
+    # Scatter is independent at the points that lie 1/sqrt(3) of the half length off the middle; at
+    # the ends it is sqrt(2) times as large. It adds to the line's shift and to its turn alike.
     scatter = float(np.sqrt(lines.var(axis=0, ddof=1).mean() / 2))
-    stated = float(np.median([rod.line_sigma_px for rod in each]))
-    line_sigma = _averaged(stated, scatter, worth(len(lines), memory_of(lines)))
+    count = worth(len(lines), memory_of(lines))
+    line_sigma, turn_sigma = (
+        _averaged(float(np.median(stated)), scatter, count)
+        for stated in (
+            [rod.line_sigma_px for rod in each],
+            [rod.line_sigma_px / rod.line_reach for rod in each],
+        )
+    )
     at, kinds, sigmas = [], [], []
     for end in range(2):
         place, kind, sigma = _end(along[:, end], end, each, scale)
@@ -172,6 +178,7 @@ def _rod(
         ends_px=ends_px,
         ends=(kinds[0], kinds[1]),
         line_sigma_px=line_sigma,
+        line_reach=line_sigma / turn_sigma,
         end_sigma_px=(sigmas[0], sigmas[1]),
         width_px=float(np.median([rod.width_px for rod in each])),
         score=float(np.median([rod.score for rod in each])),

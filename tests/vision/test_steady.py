@@ -20,7 +20,8 @@ LINE_PX, END_PX, NOISE = 0.22, 1.5, math.radians(0.3)
 
 
 class Phone:
-    def __init__(self, seed=1, pose=POSE, noise_px=0.05, tilt_noise=0.0017):
+    def __init__(self, seed=1, pose=POSE, noise_px=0.05, tilt_noise=0.0017, reach=1.0):
+        self.reach = reach
         self.rng = np.random.default_rng(seed)
         self.pose, self.noise_px, self.tilt_noise = pose, noise_px, tilt_noise
         self.time_s = 0.0
@@ -41,6 +42,7 @@ class Phone:
                 (END_PX, END_PX),
                 3.0,
                 3.0,
+                line_reach=self.reach,
             )
             for role in setup.roles
         ]
@@ -76,6 +78,14 @@ def test_noise_shrinks_and_what_stays_with_a_stand_does_not():
 def test_scatter_that_is_larger_than_stated_widens_the_mean():
     calm, shaken = Phone(noise_px=0.05).run(3.0), Phone(noise_px=0.5).run(3.0)
     assert shaken.rods.first.line_sigma_px > calm.rods.first.line_sigma_px
+
+
+def test_a_line_that_is_hardly_turned_is_no_surer_than_was_measured_and_scatter_turns_it():
+    calm, shaken = Phone(reach=4.0).run(3.0), Phone(reach=4.0, noise_px=0.5).run(3.0)
+    one, other = calm.rods.first, shaken.rods.first
+    turn, shaken_turn = (rod.line_sigma_px / rod.line_reach for rod in (one, other))
+    assert FIXED * LINE_PX / 4 < PLACED_PX[0] <= turn < one.line_sigma_px
+    assert shaken_turn > 1.1 * turn
 
 
 def test_tilt_readings_that_remember_one_another_count_as_fewer():
