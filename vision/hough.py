@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from vision.kernel import kernel
 
 SCALE = 40.0  # contrast to int16: 32 rows of +-3 stay below 4000
+TIE = 1e-3  # pixels: distances on a grid tie, and rounding must not decide
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +173,7 @@ def _distinct(ends: NDArray[np.float32], keep: int, apart: float, span: float) -
             vx, vy = ends[i, 1, 0] - mx, ends[i, 1, 1] - my
             off = max(abs(uy * ax - ux * ay), abs(vy * ax - vx * ay))
             along = abs((ux + vx) * ax + (uy + vy) * ay) / 2
-            if off < apart and along < span:
+            if off < apart - TIE and along < span - TIE:
                 new = False
                 break
         if new:
