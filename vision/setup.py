@@ -34,6 +34,7 @@ __all__ = [
 ]
 
 STICK_LENGTH_M = 1.22  # 48 inch alignment stick; common practice, no source
+CLUB_M = 1.17  # a rod shorter than any alignment stick is a club
 
 # Club lengths, grip cap to sole. Common practice (men's standard sets), no source; editable.
 CLUB_LENGTH_M: dict[str, float] = {
@@ -212,6 +213,10 @@ class Setup:
         if self.known is not None and role in self.roles:
             return self.known.lengths_m[self.roles.index(role)]
         return self.rod_lengths_m.get(role, STICK_LENGTH_M)
+
+    def is_club(self, role: Role) -> bool:
+        """Whether this rod is a club, by its length."""
+        return self.length_m(role) < CLUB_M
 
     def knowing(self, known: KnownRods) -> Setup:
         """The same with this as what is known of rods and lens. Raises SetupError."""

@@ -23,12 +23,12 @@ PITCH_RAD = (np.deg2rad(-40.0), np.deg2rad(40.0))
 ROLL_RAD = (0.0, np.deg2rad(15.0))
 START_PITCHES_RAD = np.deg2rad([-15.0, -35.0, -58.0, -78.0])
 START_SIGMA_RAD = float(np.deg2rad(12.0))
-# A rod shorter than any alignment stick is a club. Where its shaft is seen to end (grip cap, hosel)
-# is not quite where its length was measured to, and much the same in all views: in the length, and
-# in sigmas of each end. Averaging views must not shrink that. From the project's own scenes.
-CLUB_M = 1.17
+# Where a club's shaft is seen to end (grip cap, hosel) is not quite where its length was measured
+# to, and much the same in all views: in the length, and in sigmas of each end. Averaging views must
+# not shrink that. From the project's own scenes.
 CLUB_LENGTH = 0.02
 CLUB_END = 1.0
+CLUB_TURN = 1.6  # times what one view says of its line's turn: the grip's shadow, in all of them
 STICK_END = 0.2
 BIAS_RAD = float(np.deg2rad(0.7))  # of a sensor that nobody read yet; as in `vision.tilt`
 
@@ -68,7 +68,10 @@ def problem_of(sights: Sequence[Sight]) -> Problem:
     tilts = [sight.setup.tilt for sight in sights]
     own_mean = np.array([[np.log(HEIGHT_M[0]), *_held(tilt)[0]] for tilt in tilts])
     own_sigma = np.array([[HEIGHT_M[1], *_held(tilt)[1]] for tilt in tilts])
+    clubs = np.array([setup.is_club(role) for role in setup.roles])
+    turn = np.stack([np.ones(2), np.where(clubs, CLUB_TURN, 1.0)], axis=-1)
     views = [observe(sight.rods.both, size, sight.setup) for sight in sights]
+    views = [replace(view, line_sigma=view.line_sigma * turn) for view in views]
     mean, cov = _shared(size, setup, tilts)
     weight = np.ones((len(views), 8))
     for row, view in zip(weight, views, strict=True):
@@ -92,7 +95,7 @@ def _shared(
     size: tuple[int, int], setup: Setup, tilts: Sequence[Tilt | None]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """What is known beforehand of the shared parameters: mean (15,) and covariance (15, 15)."""
-    clubs = np.array([setup.length_m(role) < CLUB_M for role in setup.roles])
+    clubs = np.array([setup.is_club(role) for role in setup.roles])
     always = np.repeat(np.where(clubs, CLUB_END, STICK_END), 2)
     mean, cov = np.zeros(15), np.diag(np.append(np.ones(11), always**2))
     if setup.known is not None:
