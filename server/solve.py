@@ -56,10 +56,10 @@ class VisionSolver:
         warm_up()
 
     def find(self, frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
-        """See `vision.find.find`."""
-        from vision.find import find
+        """See `vision.read.search`."""
+        from vision.read import search
 
-        return find(frame, setup, hints)
+        return search(frame, setup, hints)
 
     def conclude(
         self, rods: Rods | NotFound, size: tuple[int, int], setup: Setup, pose: Pose | None = None

@@ -83,8 +83,24 @@ def find(
         candidates = _candidates(small, size, level, hints)
         guesses = rank(candidates, size, setup)
         if guesses and guesses[0].score >= (SURE if level is COARSE else accept):
-            return settle(frame, candidates, guesses, setup)
+            return _at(level, settle(frame, candidates, guesses, setup))
     return refused(_likely(candidates, setup), size, setup)
+
+
+def find_closely(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
+    """`find` at the fine level alone, for a picture whose coarse layout is not believed."""
+    size = (frame.width, frame.height)
+    candidates = _candidates(_working_size(frame), size, FINE, hints)
+    guesses = rank(candidates, size, setup)
+    if guesses and guesses[0].score >= FLOOR:
+        return _at(FINE, settle(frame, candidates, guesses, setup))
+    return refused(_likely(candidates, setup), size, setup)
+
+
+def _at(level: Level, rods: Rods) -> Rods:
+    if rods.search is None:
+        return rods
+    return replace(rods, search=replace(rods.search, closely=level is FINE))
 
 
 def candidates_in(frame: Frame, level: Level) -> Candidates:

@@ -14,12 +14,11 @@ from numpy.typing import NDArray
 from vision.advice import Advice, Move, holding
 from vision.belief import ACCEPT
 from vision.board_live import BoardProgress
-from vision.find import find
 from vision.frame import Frame
 from vision.governed import governed
 from vision.hint import Hint, carried, on_rods
 from vision.lens_check import LensWatch, is_profile, set_aside, watch
-from vision.read import conclude, not_found
+from vision.read import conclude, not_found, search
 from vision.reading import Reading, Verdict
 from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
@@ -175,7 +174,8 @@ def _gone_on(state: LiveState, found: Rods | None, time_s: float) -> LiveState:
 
 def _search(state: LiveState, frame: Frame, setup: Setup, check_lens: bool, quick: bool) -> Reading:
     """The frame's reading by a search, `quick` or thorough."""
-    return _concluded(find(frame, setup, state.marks, quick=quick), frame, setup, check_lens)
+    rods = search(frame, setup, state.marks, quick)
+    return _concluded(rods, frame, setup, check_lens)
 
 
 def _followed(

@@ -21,6 +21,7 @@ LOOK = (
     "bright",  # lighter or darker than the ground
     "texture",  # of the ground
     "taper",  # log ratio of the widths of its two halves
+    "shade",  # 1: no other than the ground beside it in a shadow
     "width",
     "straight",  # log of the line's sigma over the width
     "contrast",
@@ -28,6 +29,12 @@ LOOK = (
     "free ends",
 )
 ENERGY = 9.0  # about three sigmas in one of three planes
+# A shadow dims all three channels alike, and so its chroma with its luma; what is left of the light
+# is the sky's: bluer and less red. In grey levels of the chroma planes.
+SKY = (0.8, -0.6)  # the direction of blue in (u, v)
+SKY_MOST = 10.0
+TINT = 4.0
+LEAST_DIMMED = 0.15
 MIDDLE = 14  # column of the rod's middle in the band of 29
 
 
@@ -35,7 +42,7 @@ MIDDLE = 14  # column of the rod's middle in the band of 29
 def look_of(
     band: NDArray[np.float32], smooth: Array, whiten: Array, noise: Array, unit: float
 ) -> Array:
-    """The first eleven of `LOOK` for a rod's band (samples, 29, 3) with columns `unit` apart.
+    """The first twelve of `LOOK` for a rod's band (samples, 29, 3) with columns `unit` apart.
 
     `smooth` (samples, 3): its contrast against both flanks; `whiten` and `noise` (3, 3): inverse
     and plain covariance of what parallels beside it show.
@@ -83,7 +90,7 @@ def look_of(
     for k in range(3):
         thirds[k] = np.median(like[k * count // 3 : (k + 1) * count // 3].copy())
     ordered = np.sort(like)
-    out = np.zeros(11)
+    out = np.zeros(12)
     out[0] = min(np.sqrt((sides * (whiten @ sides)).sum() / strength2), 3.0)
     out[1] = min(beside, 3.0)
     out[2] = min(max(thirds.min(), -2.0), 2.0)
@@ -95,7 +102,26 @@ def look_of(
     out[8] = min(max(colour[0] / 30.0, -3.0), 3.0)
     out[9] = np.log(np.sqrt(np.trace(noise)) + 1.0)
     out[10] = min(max(np.log((width[0] + 0.1) / (width[1] + 0.1)), -2.0), 2.0)
+    out[11] = _shade(band, colour)
     return out
+
+
+@kernel
+def _shade(band: NDArray[np.float32], colour: Array) -> float:
+    """How much a rod's mean contrast (3,) against its flanks is that of the flanks in shadow."""
+    ground = np.zeros(3)
+    for p in range(3):
+        for k in range(MIDDLE - 5, MIDDLE - 2):
+            ground[p] += band[:, k, p].mean() / 6
+            ground[p] += band[:, 2 * MIDDLE - k, p].mean() / 6
+    left = (ground[0] + colour[0]) / max(ground[0], 1.0)
+    if left >= 1.0:
+        return 0.0
+    blue = ground[1] + colour[1] - 128.0 - left * (ground[1] - 128.0)
+    red = ground[2] + colour[2] - 128.0 - left * (ground[2] - 128.0)
+    sky = min(max(blue * SKY[0] + red * SKY[1], 0.0), SKY_MOST)
+    tint = np.hypot(blue - sky * SKY[0], red - sky * SKY[1])
+    return float(np.exp(-tint / TINT) * min((1.0 - left) / LEAST_DIMMED, 1.0))
 
 
 @kernel

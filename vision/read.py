@@ -11,7 +11,7 @@ from vision.aim import aim
 from vision.around import may_stand_aside, solve_around
 from vision.belief import ACCEPT, log_odds
 from vision.effect import film_effect
-from vision.find import find
+from vision.find import find, find_closely
 from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.hint import Hint
@@ -30,7 +30,25 @@ MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no su
 
 def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
     """Everything that one picture says under this setup; `hints` say where rods are."""
-    return conclude_alone(find(frame, setup, hints), (frame.width, frame.height), setup)
+    return conclude_alone(search(frame, setup, hints), (frame.width, frame.height), setup)
+
+
+def search(
+    frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), quick: bool = False
+) -> Rods | NotFound:
+    """`vision.find.find`, and a closer look where what it found at a glance is not believed.
+
+    Of the two layouts the closer one is taken where it is believed, else the first: never one that
+    is believed less. `quick`: without that look.
+    """
+    rods = find(frame, setup, hints, quick=quick)
+    if quick or isinstance(rods, NotFound) or rods.search is None or rods.search.closely:
+        return rods
+    size = (frame.width, frame.height)
+    if conclude(rods, size, setup).placement is not None:
+        return rods
+    closer = find_closely(frame, setup, hints)
+    return closer if conclude(closer, size, setup).placement is not None else rods
 
 
 def conclude_alone(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:

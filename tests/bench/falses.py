@@ -13,10 +13,9 @@ import numpy as np
 
 from tests.bench.scenes import LAID, accept_score, both_views, found, right, threshold, told
 from tests.scenes import Scene
-from vision.find import find
 from vision.frame import Frame
 from vision.live import LiveState, step
-from vision.read import conclude
+from vision.read import conclude, search
 from vision.rods import Rods
 from vision.setup import Setup
 
@@ -148,7 +147,7 @@ def crops(count: int, seed: int = 5, names: tuple[str, ...] = GROUNDS) -> Iterat
 def single(picture: np.ndarray, setup: Setup, _: int = 0) -> tuple[float, Rods | None]:
     """The log-odds of the best layout, -inf where there is none; and its rods."""
     frame = Frame.from_bgr(picture)
-    rods = found(find(frame, setup))
+    rods = found(search(frame, setup))
     if rods is None:
         return -np.inf, None
     return conclude(rods, (frame.width, frame.height), setup, accept=-np.inf).belief, rods

@@ -4,9 +4,11 @@ import cv2
 import numpy as np
 import pytest
 
+from tests.bench.scenes import right
 from tests.scenes import FOLDER, line_rms_px, scenes, truth_of
+from vision import read as read_stage
 from vision.errors import FrameError
-from vision.find import find
+from vision.find import find, find_closely
 from vision.frame import Frame
 from vision.read import read
 from vision.reading import Verdict
@@ -108,3 +110,73 @@ def test_a_stated_lens_is_kept():
     reading = read(scene.frame(), scene.setup())
     assert isinstance(reading.lens, Lens)
     assert reading.lens.focal_px == pytest.approx(scene.matrix[0, 0], abs=10)
+
+
+class TwoSizes:
+    """`find` at a glance and `find_closely`, scripted: which layout each of them gives."""
+
+    def __init__(self, monkeypatch, glance, closely):
+        self.answers, self.asked = {"find": glance, "find_closely": closely}, []
+        for name in self.answers:
+            monkeypatch.setattr(read_stage, name, self._answering(name))
+
+    def _answering(self, name):
+        def answer(*args, **kwargs):
+            self.asked.append(name)
+            return self.answers[name]
+
+        return answer
+
+
+def _seen(rods, closely=False):
+    return dataclasses.replace(rods, search=dataclasses.replace(rods.search, closely=closely))
+
+
+def _doubtful(rods):
+    """The same rods in a picture that is full of others, so that they are not believed."""
+    return dataclasses.replace(rods, search=dataclasses.replace(rods.search, geometry=-200.0))
+
+
+@pytest.mark.parametrize(
+    ("glance", "closely", "taken", "asked"),
+    [
+        ("good", None, "good", ["find"]),
+        ("bad", "good", "good", ["find", "find_closely"]),
+        ("bad", "bad", "bad", ["find", "find_closely"]),
+        ("bad", None, "bad", ["find", "find_closely"]),
+    ],
+)
+def test_where_a_glance_is_not_believed_a_closer_look_decides(
+    monkeypatch, glance, closely, taken, asked
+):
+    scene = LAID[0]
+    frame, setup = scene.frame(), scene.setup(seed=1)
+    good = find(frame, setup)
+    kinds = {"good": good, "bad": _doubtful(good), None: NotFound(Reason.UNSURE)}
+    answers = {"glance": _seen(kinds[glance]), "closely": kinds[closely]}
+    if closely is not None:
+        answers["closely"] = _seen(kinds[closely], closely=True)
+    sizes = TwoSizes(monkeypatch, answers["glance"], answers["closely"])
+    rods = read_stage.search(frame, setup)
+    assert sizes.asked == asked
+    assert rods is answers["closely" if taken == closely != glance else "glance"]
+    # Among many phones there is time for a glance only.
+    assert read_stage.search(frame, setup, quick=True) is answers["glance"]
+
+
+def test_what_was_looked_at_closely_is_not_looked_at_again(monkeypatch):
+    scene = LAID[0]
+    frame, setup = scene.frame(), scene.setup(seed=1)
+    doubtful = _seen(_doubtful(find(frame, setup)), closely=True)
+    sizes = TwoSizes(monkeypatch, doubtful, None)
+    assert read_stage.search(frame, setup) is doubtful
+    assert sizes.asked == ["find"]
+
+
+def test_the_closer_look_finds_the_rods_by_itself():
+    found = [find_closely(scene.frame(), scene.setup(seed=1)) for scene in LAID]
+    assert all(rods.search.closely for rods in found if isinstance(rods, Rods))
+    assert (
+        np.mean([isinstance(r, Rods) and right(r, s) for r, s in zip(found, LAID, strict=True)])
+        >= 0.8
+    )

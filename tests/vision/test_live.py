@@ -132,7 +132,7 @@ class Counted:
 
     def __init__(self, monkeypatch):
         self.calls = []
-        for name in ("find", "follow", "stay"):
+        for name in ("search", "follow", "stay"):
             monkeypatch.setattr(live_stage, name, self._counted(name, getattr(live_stage, name)))
 
     def _counted(self, name, way):
@@ -171,7 +171,7 @@ def test_rods_are_looked_for_only_where_they_move_otherwise(monkeypatch, at_px, 
         there = [dataclasses.replace(r, ends_px=r.ends_px + back) for r in live.reading.rods.both]
         rods = dataclasses.replace(live.reading.rods, first=there[0], second=there[1])
         assert right(rods, scene), k
-    assert counted.calls.count("find") == 1
+    assert counted.calls.count("search") == 1
     others = counted.calls[4:]
     if way == "stay":
         assert others.count(way) >= 0.8 * len(others), counted.calls
@@ -185,9 +185,9 @@ def test_what_stands_and_is_believed_is_searched_anew_less_often(monkeypatch, st
     frames = list(noisy_frames(scene, [0.0, step_px]))
     counted, state, at_s = Counted(monkeypatch), LiveState(), []
     for time_s in np.arange(0.0, 13.0, 0.5):  # a step aside at 1 s
-        before = counted.calls.count("find")
+        before = counted.calls.count("search")
         state, _ = step(state, frames[int(time_s >= 1.0)], scene.setup(), float(time_s))
-        if counted.calls.count("find") > before:
+        if counted.calls.count("search") > before:
             at_s.append(float(time_s))
     assert at_s == searches
 

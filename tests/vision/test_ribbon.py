@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
@@ -9,6 +10,8 @@ from tests.bench.scenes import LAID, right, true_line
 from tests.scenes import scenes
 from tests.synthetic import SIZE, draw
 from vision.find import find
+from vision.frame import Frame
+from vision.look import LOOK
 from vision.model import measured, observe
 from vision.ribbon import measure
 from vision.rods import End, Rods
@@ -72,3 +75,29 @@ def test_errors_at_two_points_are_a_shift_and_a_turn():
     longer = replace(case.rods.first, line_reach=reach), replace(case.rods.second, line_reach=reach)
     turned = measured(observe(longer, SIZE, case.setup), case.params)[:4].reshape(2, 2)
     np.testing.assert_allclose(turned, rows * [1.0, reach])
+
+
+def _strip(colour_of):
+    """Green ground with a strip on it whose linear colour `colour_of` makes of the ground's."""
+    rng = np.random.default_rng(4)
+    ground = np.array([0.05, 0.22, 0.1]) * np.exp(rng.normal(0, 0.15, (240, 360, 1)))  # BGR
+    ground = cv2.GaussianBlur(ground, (0, 0), 1.0)
+    ground[118:123, 60:300] = colour_of(ground[118:123, 60:300])
+    srgb = np.clip(ground, 0, 1) ** (1 / 2.2) * 255
+    return Frame.from_bgr(np.rint(srgb).astype(np.uint8))
+
+
+@pytest.mark.parametrize(
+    ("what", "colour_of", "low", "high"),
+    [
+        ("a shadow", lambda g: 0.4 * g, 0.75, 1.0),
+        ("a shadow under a blue sky", lambda g: g * [0.5, 0.4, 0.33], 0.6, 1.0),
+        ("a dark shaft", lambda g: 0 * g + 0.03, 0.0, 0.3),
+        ("a white stick", lambda g: 0 * g + 0.8, 0.0, 0.0),
+        ("a red stick", lambda g: 0 * g + [0.02, 0.03, 0.4], 0.0, 0.1),
+    ],
+    ids=lambda value: value if isinstance(value, str) else "",
+)
+def test_a_shadow_is_told_by_the_ground_that_it_dims(what, colour_of, low, high):
+    ribbon = measure(_strip(colour_of), np.array([[60.0, 120.0], [299.0, 120.0]]))
+    assert low <= ribbon.look[LOOK.index("shade")] <= high
