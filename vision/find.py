@@ -40,6 +40,7 @@ class Level:
 COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 48, evidence.COARSE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
 FLOOR = -12.0  # a layout of a lower score is not worth a look
+OTHERS = 4  # layouts looked at where the best is not believed
 SURE = -2.0  # score at the coarse level that makes the fine one needless
 RIVAL = 2.0  # evidence by which a segment may fall short of the worse rod and still rival it
 ALONE = -9.0  # stands for the evidence of segments that there are none of
@@ -83,24 +84,29 @@ def find(
         candidates = _candidates(small, size, level, hints)
         guesses = rank(candidates, size, setup)
         if guesses and guesses[0].score >= (SURE if level is COARSE else accept):
-            return _at(level, settle(frame, candidates, guesses, setup))
+            return settle(frame, candidates, guesses, setup)
     return refused(_likely(candidates, setup), size, setup)
 
 
-def find_closely(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
-    """`find` at the fine level alone, for a picture whose coarse layout is not believed."""
+def find_others(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> list[Rods]:
+    """The `OTHERS` best layouts at each level, for a picture whose best one is not believed.
+
+    A shadow or a hose beside a rod makes a better layout than the rod, until it is measured. At
+    the coarse level as sure ones as `find` takes there: trunks of trees can look laid.
+    """
+    if _unusable(frame) is not None:
+        return []
     size = (frame.width, frame.height)
-    candidates = _candidates(_working_size(frame), size, FINE, hints)
-    guesses = rank(candidates, size, setup)
-    if guesses and guesses[0].score >= FLOOR:
-        return _at(FINE, settle(frame, candidates, guesses, setup))
-    return refused(_likely(candidates, setup), size, setup)
-
-
-def _at(level: Level, rods: Rods) -> Rods:
-    if rods.search is None:
-        return rods
-    return replace(rods, search=replace(rods.search, closely=level is FINE))
+    small, out = _working_size(frame), []
+    for level in (COARSE, FINE):
+        candidates = _candidates(small, size, level, hints)
+        least = SURE if level is COARSE else FLOOR
+        guesses = rank(candidates, size, setup)
+        for k, guess in enumerate(guesses[:OTHERS]):
+            if guess.score >= least:
+                rest = [*guesses[:k], *guesses[k + 1 :]]
+                out.append(settle(frame, candidates, [guess, *rest], setup))
+    return out
 
 
 def candidates_in(frame: Frame, level: Level) -> Candidates:

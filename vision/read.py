@@ -11,7 +11,7 @@ from vision.aim import aim
 from vision.around import may_stand_aside, solve_around
 from vision.belief import ACCEPT, log_odds
 from vision.effect import film_effect
-from vision.find import find, find_closely
+from vision.find import find, find_others
 from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.hint import Hint
@@ -36,19 +36,18 @@ def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
 def search(
     frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), quick: bool = False
 ) -> Rods | NotFound:
-    """`vision.find.find`, and a closer look where what it found at a glance is not believed.
+    """`vision.find.find`, and where what it found is not believed, the next best layouts.
 
-    Of the two layouts the closer one is taken where it is believed, else the first: never one that
-    is believed less. `quick`: without that look.
+    Of those the most believed one is taken, if it is believed; else what was found at first.
+    `quick`: that alone.
     """
     rods = find(frame, setup, hints, quick=quick)
-    if quick or isinstance(rods, NotFound) or rods.search is None or rods.search.closely:
-        return rods
     size = (frame.width, frame.height)
-    if conclude(rods, size, setup).placement is not None:
+    if quick or conclude(rods, size, setup).placement is not None:
         return rods
-    closer = find_closely(frame, setup, hints)
-    return closer if conclude(closer, size, setup).placement is not None else rods
+    readings = [(conclude(other, size, setup), other) for other in find_others(frame, setup, hints)]
+    believed = [(r.belief, other) for r, other in readings if r.placement is not None]
+    return max(believed, key=lambda each: each[0])[1] if believed else rods
 
 
 def conclude_alone(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:

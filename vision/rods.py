@@ -69,7 +69,6 @@ class Search:
     rivals: int  # segments about as rod-like as the worse of the two, or more
     third: float  # evidence of the third best segment
     likely: tuple[Rod, ...]  # the segments that look most like rods, roughly placed
-    closely: bool = False  # seen at the finer of the search's two sizes
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from tests.bench.scenes import right
 from tests.scenes import FOLDER, line_rms_px, scenes, truth_of
 from vision import read as read_stage
 from vision.errors import FrameError
-from vision.find import find, find_closely
+from vision.find import OTHERS, find, find_others
 from vision.frame import Frame
 from vision.read import read
 from vision.reading import Verdict
@@ -112,11 +112,11 @@ def test_a_stated_lens_is_kept():
     assert reading.lens.focal_px == pytest.approx(scene.matrix[0, 0], abs=10)
 
 
-class TwoSizes:
-    """`find` at a glance and `find_closely`, scripted: which layout each of them gives."""
+class Scripted:
+    """`find` and `find_others` of `vision.read`, with set answers; what was asked."""
 
-    def __init__(self, monkeypatch, glance, closely):
-        self.answers, self.asked = {"find": glance, "find_closely": closely}, []
+    def __init__(self, monkeypatch, best, others):
+        self.answers, self.asked = {"find": best, "find_others": others}, []
         for name in self.answers:
             monkeypatch.setattr(read_stage, name, self._answering(name))
 
@@ -128,55 +128,46 @@ class TwoSizes:
         return answer
 
 
-def _seen(rods, closely=False):
-    return dataclasses.replace(rods, search=dataclasses.replace(rods.search, closely=closely))
+def _less_believed(rods, by):
+    """The same rods, lying worse."""
+    geometry = rods.search.geometry - by
+    return dataclasses.replace(rods, search=dataclasses.replace(rods.search, geometry=geometry))
 
 
-def _doubtful(rods):
-    """The same rods in a picture that is full of others, so that they are not believed."""
-    return dataclasses.replace(rods, search=dataclasses.replace(rods.search, geometry=-200.0))
-
-
-@pytest.mark.parametrize(
-    ("glance", "closely", "taken", "asked"),
-    [
-        ("good", None, "good", ["find"]),
-        ("bad", "good", "good", ["find", "find_closely"]),
-        ("bad", "bad", "bad", ["find", "find_closely"]),
-        ("bad", None, "bad", ["find", "find_closely"]),
-    ],
-)
-def test_where_a_glance_is_not_believed_a_closer_look_decides(
-    monkeypatch, glance, closely, taken, asked
-):
+def test_where_the_best_layout_is_not_believed_the_most_believed_other_is_taken(monkeypatch):
     scene = LAID[0]
     frame, setup = scene.frame(), scene.setup(seed=1)
     good = find(frame, setup)
-    kinds = {"good": good, "bad": _doubtful(good), None: NotFound(Reason.UNSURE)}
-    answers = {"glance": _seen(kinds[glance]), "closely": kinds[closely]}
-    if closely is not None:
-        answers["closely"] = _seen(kinds[closely], closely=True)
-    sizes = TwoSizes(monkeypatch, answers["glance"], answers["closely"])
-    rods = read_stage.search(frame, setup)
-    assert sizes.asked == asked
-    assert rods is answers["closely" if taken == closely != glance else "glance"]
-    # Among many phones there is time for a glance only.
-    assert read_stage.search(frame, setup, quick=True) is answers["glance"]
+    bad, nothing = _less_believed(good, 200.0), NotFound(Reason.UNSURE)
+    fair = _less_believed(good, 0.5)
+    for best, others, taken in (
+        (good, None, good),
+        (bad, [bad, fair, good], good),
+        (bad, [fair, bad], fair),
+        (bad, [bad], bad),
+        (bad, [], bad),
+        (nothing, [good], good),
+        (nothing, [], nothing),
+    ):
+        with monkeypatch.context() as patched:
+            scripted = Scripted(patched, best, others)
+            assert read_stage.search(frame, setup) is taken
+            assert scripted.asked == ["find"] if best is good else ["find", "find_others"]
+            # Among many phones there is time for a glance only.
+            assert read_stage.search(frame, setup, quick=True) is best
 
 
-def test_what_was_looked_at_closely_is_not_looked_at_again(monkeypatch):
-    scene = LAID[0]
-    frame, setup = scene.frame(), scene.setup(seed=1)
-    doubtful = _seen(_doubtful(find(frame, setup)), closely=True)
-    sizes = TwoSizes(monkeypatch, doubtful, None)
-    assert read_stage.search(frame, setup) is doubtful
-    assert sizes.asked == ["find"]
+def test_other_layouts_are_measured_ones_and_the_best_comes_first():
+    for scene in LAID:
+        others = find_others(scene.frame(), scene.setup(seed=1))
+        assert 1 <= len(others) <= 2 * OTHERS
+        assert all(rods.first.look is not None for rods in others)
+        best = find(scene.frame(), scene.setup(seed=1))
+        assert any((r.score, r.runner_up) == (best.score, best.runner_up) for r in others)
+        rises = np.diff([rods.score for rods in others]) > 0
+        assert rises.sum() <= 1  # from one level to the next
+        assert any(right(rods, scene) for rods in others)
 
 
-def test_the_closer_look_finds_the_rods_by_itself():
-    found = [find_closely(scene.frame(), scene.setup(seed=1)) for scene in LAID]
-    assert all(rods.search.closely for rods in found if isinstance(rods, Rods))
-    assert (
-        np.mean([isinstance(r, Rods) and right(r, s) for r, s in zip(found, LAID, strict=True)])
-        >= 0.8
-    )
+def test_no_other_layouts_are_looked_for_in_the_dark():
+    assert find_others(Frame.from_bgr(np.zeros((360, 640, 3), np.uint8)), Setup()) == []
