@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vision.advice import Advice, Move, holding
 from vision.belief import ACCEPT
 from vision.board_live import BoardProgress
+from vision.find import find
 from vision.frame import Frame
 from vision.governed import governed
 from vision.hint import Hint, carried, on_rods
@@ -174,7 +175,9 @@ def _gone_on(state: LiveState, found: Rods | None, time_s: float) -> LiveState:
 
 def _search(state: LiveState, frame: Frame, setup: Setup, check_lens: bool, quick: bool) -> Reading:
     """The frame's reading by a search, `quick` or thorough."""
-    rods = search(frame, setup, state.marks, quick)
+    # What is doubted is asked for again in each picture: the same question, and a quick one.
+    way = search if state.doubt is None else find
+    rods = way(frame, setup, state.marks, quick=quick)
     return _concluded(rods, frame, setup, check_lens)
 
 

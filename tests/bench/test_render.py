@@ -13,7 +13,7 @@ from tests.bench.scenes import right
 from tests.scenes import scenes, truth_of
 from vision.read import read
 
-SEEDS = range(30)
+SEEDS = range(16)
 
 
 @pytest.mark.parametrize("layout", ["t", "pair"])
@@ -67,13 +67,12 @@ def _smaller(camera, factor):
     return dataclasses.replace(camera, size=size, matrix=matrix)
 
 
-@pytest.mark.parametrize(("seed", "layout"), [(717, "t"), (3, "pair")])
-def test_a_traced_picture_shows_the_rods_where_its_truth_says(tmp_path, seed, layout):
+def test_a_traced_picture_shows_the_rods_where_its_truth_says(tmp_path):
     world = dataclasses.replace(
-        worlds.draw_world(seed, layout), ground="concrete", light="overcast", things={}
+        worlds.draw_world(717, "t"), ground="concrete", light="overcast", things={}
     )
     camera = _smaller(worlds.draw_camera(world), 0.5)
-    entry = command.write(tmp_path / "a.jpg", world, camera, step=0, samples=6)
+    entry = command.write(tmp_path / "a.jpg", world, camera, step=0, samples=4)
     (tmp_path / "truth.json").write_text(json.dumps([entry]))
     assert cv2.imread(str(tmp_path / "a.jpg")).shape[:2] == camera.size[::-1]
     assert all(rod["visible"] > 0.9 for rod in entry["rods"])
