@@ -43,11 +43,11 @@ def search(
     """
     rods = find(frame, setup, hints, quick=quick)
     size = (frame.width, frame.height)
-    if quick or conclude(rods, size, setup).placement is not None:
+    if quick or (isinstance(rods, Rods) and _odds(rods, size, setup) >= ACCEPT):
         return rods
-    readings = [(conclude(other, size, setup), other) for other in find_others(frame, setup, hints)]
-    believed = [(r.belief, other) for r, other in readings if r.placement is not None]
-    return max(believed, key=lambda each: each[0])[1] if believed else rods
+    others = find_others(frame, setup, hints)
+    odds = [_odds(other, size, setup) for other in others]
+    return others[int(np.argmax(odds))] if max(odds, default=-np.inf) >= ACCEPT else rods
 
 
 def conclude_alone(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
@@ -81,18 +81,12 @@ def conclude(
         return not_found(rods, setup)
     if pose is not None:
         return _from_pose(rods, pose, size, setup, np.inf)
-    ends_px = rods.ends_px
-    # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
-    asks = not laid or setup.aim is not None  # with an aim a turned T is told by its reason
-    wrong = surely_not(ends_px, size, setup) if asks else None
-    if may_stand_aside(setup, wrong):
-        rods, pose = solve_around(rods, size, setup)
-    elif wrong is not None:
-        return not_found(NotFound(wrong, rods.both), setup)
-    else:
-        pose = solve_pose(rods, size, setup)
+    posed = _posed(rods, size, setup, laid)
+    if isinstance(posed, Reason):
+        return not_found(NotFound(posed, rods.both), setup)
+    rods, pose = posed
     check = lens_check(pose, rods, size, setup) if check_lens else None
-    if not np.isfinite(pose.cost) or pose.misfit > MISFIT_LIMIT:
+    if not _fits(pose):
         return replace(not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup), lens_check=check)
     belief = log_odds(rods, pose)
     if belief < accept:
@@ -100,6 +94,30 @@ def conclude(
         doubted = refused(likely, size, setup, belief >= ACCEPT - HOPE)
         return replace(not_found(doubted, setup), lens_check=check)
     return replace(_from_pose(rods, pose, size, setup, belief), lens_check=check)
+
+
+def _posed(
+    rods: Rods, size: tuple[int, int], setup: Setup, laid: bool = False
+) -> tuple[Rods, Pose] | Reason:
+    """The rods with their pose, or why they are surely another layout."""
+    # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
+    asks = not laid or setup.aim is not None  # with an aim a turned T is told by its reason
+    wrong = surely_not(rods.ends_px, size, setup) if asks else None
+    if may_stand_aside(setup, wrong):
+        return solve_around(rods, size, setup)
+    return (rods, solve_pose(rods, size, setup)) if wrong is None else wrong
+
+
+def _fits(pose: Pose) -> bool:
+    return bool(np.isfinite(pose.cost)) and pose.misfit <= MISFIT_LIMIT
+
+
+def _odds(rods: Rods, size: tuple[int, int], setup: Setup) -> float:
+    """How far these rods are believed (log-odds); -inf where they are refused."""
+    posed = _posed(rods, size, setup)
+    if isinstance(posed, Reason) or not _fits(posed[1]):
+        return -np.inf
+    return log_odds(*posed)
 
 
 def refuse(rods: Rods, reason: Reason, setup: Setup) -> Reading:
