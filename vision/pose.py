@@ -158,8 +158,7 @@ def mark_hidden(rods: Rods, pose: Pose) -> Rods:
 def _alone(rods: Rods, size: tuple[int, int], setup: Setup) -> View2D:
     """What one view by itself says. In a walk, clubs' ends are lasting errors (`vision.sights`)."""
     view = observe(rods.both, size, setup)
-    clubs = np.array([setup.is_club(role) for role in setup.roles])
-    return replace(view, end_sigma=view.end_sigma * np.where(clubs, CLUB_END, 1.0)[:, None])
+    return replace(view, end_sigma=view.end_sigma * np.where(setup.clubs, CLUB_END, 1.0)[:, None])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

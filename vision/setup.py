@@ -214,9 +214,11 @@ class Setup:
             return self.known.lengths_m[self.roles.index(role)]
         return self.rod_lengths_m.get(role, STICK_LENGTH_M)
 
-    def is_club(self, role: Role) -> bool:
-        """Whether this rod is a club, by its length."""
-        return self.length_m(role) < CLUB_M
+    @property
+    def clubs(self) -> tuple[bool, bool]:
+        """Which of the two rods are clubs, by their lengths, in the order of `roles`."""
+        first, second = self.roles
+        return self.length_m(first) < CLUB_M, self.length_m(second) < CLUB_M
 
     def knowing(self, known: KnownRods) -> Setup:
         """The same with this as what is known of rods and lens. Raises SetupError."""

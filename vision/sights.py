@@ -68,8 +68,7 @@ def problem_of(sights: Sequence[Sight]) -> Problem:
     tilts = [sight.setup.tilt for sight in sights]
     own_mean = np.array([[np.log(HEIGHT_M[0]), *_held(tilt)[0]] for tilt in tilts])
     own_sigma = np.array([[HEIGHT_M[1], *_held(tilt)[1]] for tilt in tilts])
-    clubs = np.array([setup.is_club(role) for role in setup.roles])
-    turn = np.stack([np.ones(2), np.where(clubs, CLUB_TURN, 1.0)], axis=-1)
+    turn = np.stack([np.ones(2), np.where(setup.clubs, CLUB_TURN, 1.0)], axis=-1)
     views = [observe(sight.rods.both, size, sight.setup) for sight in sights]
     views = [replace(view, line_sigma=view.line_sigma * turn) for view in views]
     mean, cov = _shared(size, setup, tilts)
@@ -95,15 +94,14 @@ def _shared(
     size: tuple[int, int], setup: Setup, tilts: Sequence[Tilt | None]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """What is known beforehand of the shared parameters: mean (15,) and covariance (15, 15)."""
-    clubs = np.array([setup.is_club(role) for role in setup.roles])
-    always = np.repeat(np.where(clubs, CLUB_END, STICK_END), 2)
+    always = np.repeat(np.where(setup.clubs, CLUB_END, STICK_END), 2)
     mean, cov = np.zeros(15), np.diag(np.append(np.ones(11), always**2))
     if setup.known is not None:
         known = setup.known.at(size)
         mean[:11], cov[:11, :11] = known.mean, known.cov
         return mean, cov
     mean[:9], sigma = shared_prior(size, setup)
-    sigma[4:6] = np.hypot(sigma[4:6], np.where(clubs, CLUB_LENGTH, 0.0))
+    sigma[4:6] = np.hypot(sigma[4:6], np.where(setup.clubs, CLUB_LENGTH, 0.0))
     bias = next((t.bias_sigma_rad for t in tilts if t is not None), BIAS_RAD)
     sigma = np.append(sigma, [max(bias, LEAST_SIGMA)] * 2)
     cov[:11, :11] = np.diag(sigma**2)

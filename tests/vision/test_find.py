@@ -152,7 +152,7 @@ def test_where_the_best_layout_is_not_believed_the_most_believed_other_is_taken(
         with monkeypatch.context() as patched:
             scripted = Scripted(patched, best, others)
             assert read_stage.search(frame, setup) is taken
-            assert scripted.asked == ["find"] if best is good else ["find", "find_others"]
+            assert scripted.asked == (["find"] if best is good else ["find", "find_others"])
             # Among many phones there is time for a glance only.
             assert read_stage.search(frame, setup, quick=True) is best
 

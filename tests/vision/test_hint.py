@@ -94,6 +94,7 @@ class Finder:
         self.tracking = True
         self.shift = np.zeros(2)
         monkeypatch.setattr(read, "find", self.find)
+        monkeypatch.setattr(live, "find", self.find)
         monkeypatch.setattr(live, "follow", self.follow)
 
     def find(self, frame, setup, hints=(), accept=None, quick=False):

@@ -132,8 +132,9 @@ class Counted:
 
     def __init__(self, monkeypatch):
         self.calls = []
-        for name in ("search", "follow", "stay"):
-            monkeypatch.setattr(live_stage, name, self._counted(name, getattr(live_stage, name)))
+        for name in ("search", "find", "follow", "stay"):
+            told = "search" if name == "find" else name
+            monkeypatch.setattr(live_stage, name, self._counted(told, getattr(live_stage, name)))
 
     def _counted(self, name, way):
         def counted(*args, **kwargs):

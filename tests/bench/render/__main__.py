@@ -11,7 +11,15 @@ import numpy as np
 
 from tests.bench.render.photo import photographed
 from tests.bench.render.stage import Stage
-from tests.bench.render.world import Camera, Rod, World, draw_camera, draw_walk, draw_world
+from tests.bench.render.world import (
+    Camera,
+    Rod,
+    World,
+    draw_camera,
+    draw_walk,
+    draw_world,
+    held_by_hand,
+)
 
 
 def main() -> None:
@@ -31,11 +39,11 @@ def main() -> None:
         none = options.kind == "single" and rng.random() < 0.08
         layout = "none" if none else str(rng.choice(["t", "pair"]))
         world = draw_world(seed, layout)
-        cameras = (
-            draw_walk(world)
-            if options.kind == "walk"
-            else [draw_camera(world, near=options.kind == "near")]
-        )
+        if options.kind == "walk":
+            world = held_by_hand(world)
+            cameras = draw_walk(world)
+        else:
+            cameras = [draw_camera(world, near=options.kind == "near")]
         for step, camera in enumerate(cameras):
             name = (
                 f"{options.kind}_{seed:04}" + (f"_{step:02}" if len(cameras) > 1 else "") + ".jpg"

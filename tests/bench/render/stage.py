@@ -158,9 +158,7 @@ class Stage:
         radii = np.array([HEAD_M - 0.002, HEAD_M, 0.0115, 0.0095, 0.0073, 0.006, 0.0048])
         points = ends[0] + (ends[1] - ends[0]) * share[:, None]
         self.mesh(tube(points[:4], radii[:4]), matt([0.02] * 3))
-        shaft = glossy(SHAFTS[colour], 0.1)
-        if colour == "steel":
-            shaft = metal(0.25)
+        shaft = metal(0.25) if colour == "steel" else glossy(SHAFTS[colour], 0.1)
         self.mesh(tube(points[4:], radii[4:]), shaft)
         way = (ends[1] - ends[0])[:2]
         heading = np.arctan2(way[1], way[0])

@@ -111,7 +111,7 @@ def draw_rods(rng, layout: str) -> tuple[list[Rod], dict]:
     }
 
 
-def draw_things(rng, layout: str, ground: str, light: str, sun: np.ndarray) -> dict:
+def draw_things(rng, layout: str, light: str) -> dict:
     """What else is about, by name: the numbers that place it (all drawn here, so that a walk's
     views share them)."""
     things: dict[str, np.ndarray] = {}
@@ -173,7 +173,7 @@ def draw_world(seed: int, layout: str) -> World:
     azimuth = rng.uniform(0, 2 * np.pi)
     sun = np.array([np.cos(azimuth), np.sin(azimuth), np.tan(elevation)])
     sun /= np.linalg.norm(sun)
-    things = draw_things(rng, layout, ground, light, sun)
+    things = draw_things(rng, layout, light)
     if "beside_shadow" in things:  # the sun stands along one of the rods
         rod = rods[int(rng.integers(2))].ends_m
         way = (rod[1] - rod[0])[:2] * rng.choice([-1, 1])
@@ -188,9 +188,8 @@ def draw_world(seed: int, layout: str) -> World:
     return World(layout, rods, info, ground, light, sun, things, seed)
 
 
-def _lens(rng, portrait: bool | None = None) -> tuple[tuple[int, int], np.ndarray, float]:
-    upright = rng.random() < 0.5 if portrait is None else portrait
-    size = (720, 1280) if upright else (1280, 720)
+def _lens(rng) -> tuple[tuple[int, int], np.ndarray, float]:
+    size = (720, 1280) if rng.random() < 0.5 else (1280, 720)
     focal = 1280 * np.clip(np.exp(rng.normal(np.log(0.78), 0.1)), 0.65, 0.96)
     middle = (np.array(size) - 1) / 2 + rng.normal(0, 0.0045 * 1280, 2)
     matrix = np.array([[focal, 0, middle[0]], [0, focal, middle[1]], [0, 0, 1.0]])
@@ -251,9 +250,13 @@ def draw_camera(world: World, near: bool = False) -> Camera:
     return camera
 
 
+def held_by_hand(world: World) -> World:
+    """The same without the tripod."""
+    return replace(world, things={k: v for k, v in world.things.items() if k != "tripod"})
+
+
 def draw_walk(world: World, steps: int = 8) -> list[Camera]:
     """Hand-held from above the rods back to the tripod; one lens."""
-    world.things.pop("tripod", None)  # held by hand
     rng = np.random.default_rng([world.seed, 79])
     lens = _lens(rng)
     cameras = []
