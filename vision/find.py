@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -16,12 +18,13 @@ from vision.hint import Hint, hinted
 from vision.kernel import kernel
 from vision.layouts import LayoutGuess, rank_layouts
 from vision.model import focal_prior
+from vision.part import Part, searched_part
+from vision.partners import partner_pieces
 from vision.ribbon import Ribbon, end_for_end, measure
 from vision.rods import End, NotFound, Reason, Rod, Rods, Search
 from vision.setup import Setup, View
 from vision.wrong import refused
 
-WORK_LONG_PX = 1280  # larger pictures are searched at about this size, then measured at full size
 CANDIDATES = 30
 EDGE_PX = 10.0  # full-size pixels from the picture's edge: the end is cut
 
@@ -37,7 +40,7 @@ class Level:
     evidence: Evidence
 
 
-COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 48, evidence.COARSE)
+COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 36, evidence.COARSE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
 FLOOR = -12.0  # a layout of a lower score is not worth a look
 OTHERS = 4  # layouts looked at where the best is not believed
@@ -62,6 +65,22 @@ class Candidates:
     seen: NDArray[np.float64]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What one level of a search saw in a part of the picture.
+
+    `planes` of contrast, the candidates, their layouts, best first, and the `least` score of one
+    that is worth a look.
+    """
+
+    level: Level
+    part: Part
+    planes: NDArray[np.float32]
+    candidates: Candidates
+    guesses: list[LayoutGuess]
+    least: float
+
+
 def find(
     frame: Frame,
     setup: Setup,
@@ -75,59 +94,138 @@ def find(
     which takes three times as long and finds a few rods in a hundred more. Whether the rods are
     to be believed is for `vision.belief` to say.
     """
+    return find_first(frame, setup, hints, accept, quick)[0]
+
+
+def find_first(
+    frame: Frame,
+    setup: Setup,
+    hints: tuple[Hint, ...] = (),
+    accept: float = FLOOR,
+    quick: bool = False,
+) -> tuple[Rods | NotFound, tuple[Seen, ...]]:
+    """`find`, and what each level saw on the way, for `find_others`."""
     reason = _unusable(frame)
     if reason is not None:
-        return NotFound(reason)
+        return NotFound(reason), ()
     size = (frame.width, frame.height)
-    small = _working_size(frame)
+    part, levels = searched_part(frame, setup), []
     for level in (COARSE,) if quick else (COARSE, FINE):
-        candidates = _candidates(small, size, level, hints)
-        guesses = rank(candidates, size, setup)
-        if guesses and guesses[0].score >= (SURE if level is COARSE else accept):
-            return settle(frame, candidates, guesses, setup)
-    return refused(_likely(candidates, setup), size, setup)
+        seen = _seen(part, size, level, setup, hints, SURE if level is COARSE else accept)
+        levels.append(seen)
+        if seen.guesses and seen.guesses[0].score >= seen.least:
+            return settle(frame, seen.candidates, seen.guesses, setup), tuple(levels)
+    return refused(_likely(seen.candidates, setup), size, setup), tuple(levels)
 
 
-def find_others(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> list[Rods]:
-    """The `OTHERS` best layouts at each level, for a picture whose best one is not believed.
+def find_others(
+    frame: Frame, setup: Setup, hints: tuple[Hint, ...], before: tuple[Seen, ...]
+) -> list[Rods]:
+    """Other layouts, for a picture whose best one is not believed: `OTHERS` of each sort.
 
-    A shadow or a hose beside a rod makes a better layout than the rod, until it is measured. At
-    the coarse level as sure ones as `find` takes there: trunks of trees can look laid.
+    A shadow or a hose beside a rod makes a better layout than the rod, until it is measured: the
+    next best of both levels, at the coarse one as sure ones as `find` takes there (trunks of trees
+    can look laid). And those of rods that stand out only where a partner is looked for. `before`:
+    what `find_first` saw; the layout that it gave is left out.
     """
-    if _unusable(frame) is not None:
+    if not before:
         return []
-    size = (frame.width, frame.height)
-    small, out = _working_size(frame), []
-    for level in (COARSE, FINE):
-        candidates = _candidates(small, size, level, hints)
-        least = SURE if level is COARSE else FLOOR
-        guesses = rank(candidates, size, setup)
-        for k, guess in enumerate(guesses[:OTHERS]):
-            if guess.score >= least:
-                rest = [*guesses[:k], *guesses[k + 1 :]]
-                out.append(settle(frame, candidates, [guess, *rest], setup))
+    out = []
+    asked = {_rods_of(before[-1], guess) for guess in before[-1].guesses[:1]}
+    for seen in ways(frame, setup, hints, before):
+        new = [k for k, guess in enumerate(seen.guesses) if _rods_of(seen, guess) not in asked]
+        for k in new[:OTHERS]:
+            if seen.guesses[k].score >= seen.least:
+                out.append(settle(frame, seen.candidates, with_first(seen.guesses, k), setup))
+                asked.add(_rods_of(seen, seen.guesses[k]))
     return out
 
 
+def _rods_of(seen: Seen, guess: LayoutGuess) -> bytes:
+    """What tells a layout's two segments from others'."""
+    return seen.candidates.ends_px[[guess.first, guess.second]].tobytes()
+
+
+def ways(
+    frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), before: tuple[Seen, ...] = ()
+) -> Iterator[Seen]:
+    """What each way of looking sees: coarse, fine, and fine with partners; `before` were had."""
+    size = (frame.width, frame.height)
+    part = before[0].part if before else searched_part(frame, setup)
+    had = {seen.level: seen for seen in before}
+    coarse, fine = (
+        had.get(level) or _seen(part, size, level, setup, hints, least)
+        for level, least in ((COARSE, SURE), (FINE, FLOOR))
+    )
+    yield from (coarse, fine, _with_partners(fine, size, setup, hints))
+
+
 def candidates_in(frame: Frame, level: Level) -> Candidates:
-    """The most rod-like segments at one level of the search."""
-    return _candidates(_working_size(frame), (frame.width, frame.height), level, ())
+    """The most rod-like segments in a whole frame at one level of the search."""
+    size = (frame.width, frame.height)
+    return _seen(searched_part(frame, Setup()), size, level, Setup(), (), FLOOR).candidates
 
 
-def _candidates(
-    reduced: tuple[Frame, float], size: tuple[int, int], level: Level, hints: tuple[Hint, ...]
-) -> Candidates:
-    """The same from a frame already reduced and by how much; `size` is the full picture's."""
-    small, factor = reduced
-    planes = contrast_planes(small, level.reduction)
+def _seen(
+    part: Part,
+    size: tuple[int, int],
+    level: Level,
+    setup: Setup,
+    hints: tuple[Hint, ...],
+    least: float,
+) -> Seen:
+    """One level of the search in part of a picture of `size`."""
+    planes = contrast_planes(part.frame, level.reduction)
     pieces = hough.find_lines(planes, level.pieces, level.strips)
-    found = segments.grow(planes, pieces, level.band)
-    seen = level.evidence.log_odds(found.cues)
-    to_full = level.reduction * factor
-    ends = (found.ends_px.astype(np.float64) + 0.5) * to_full - 0.5
+    ends, seen = _grown(planes, pieces, part, level)
     logit = hinted(ends, seen, hints, size)
+    found = _most_likely(ends, logit, seen, CANDIDATES, level, part)
+    return Seen(level, part, planes, found, rank(found, size, setup), least)
+
+
+def _with_partners(
+    seen: Seen, size: tuple[int, int], setup: Setup, hints: tuple[Hint, ...]
+) -> Seen:
+    """The same with what is seen where partners of its candidates would lie."""
+    level, part, found = seen.level, seen.part, seen.candidates
+    pieces = partner_pieces(
+        seen.planes,
+        partial(part.from_full, reduction=level.reduction),
+        found.ends_px,
+        found.logit,
+        size,
+        setup,
+        level.strips,
+    )
+    ends, evidence = _grown(seen.planes, pieces, part, level)
+    ends = np.concatenate([found.ends_px, ends])
+    evidence = np.concatenate([found.seen, evidence])
+    logit = hinted(ends, evidence, hints, size)
+    more = _most_likely(ends, logit, evidence, 2 * CANDIDATES, level, part)
+    return replace(seen, candidates=more, guesses=rank(more, size, setup))
+
+
+def _grown(
+    planes: NDArray[np.float32], pieces: hough.Lines, part: Part, level: Level
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The segments that line pieces belong to: ends in full-size pixels, and their evidence."""
+    found = segments.grow(planes, pieces, level.band)
+    ends = part.to_full(found.ends_px.astype(np.float64), level.reduction)
+    return ends, level.evidence.log_odds(found.cues)
+
+
+def _most_likely(
+    ends: NDArray[np.float64],
+    logit: NDArray[np.float64],
+    seen: NDArray[np.float64],
+    most: int,
+    level: Level,
+    part: Part,
+) -> Candidates:
+    """The at most `most` best of these segments, near copies left out."""
     order = np.argsort(-logit, kind="stable")
-    kept = order[_distinct(ends[order], CANDIDATES, level.strips.strip / 4 * to_full)]
+    apart_px = level.strips.strip / 4 * level.reduction * part.factor
+    kept = order[_distinct(ends[order], most, apart_px)]
     return Candidates(ends[kept], logit[kept], seen[kept])
 
 
@@ -180,23 +278,9 @@ def _unusable(frame: Frame) -> Reason | None:
     return None
 
 
-def _working_size(frame: Frame) -> tuple[Frame, float]:
-    """The frame reduced to the search's size, and the factor back to full size."""
-    longer = max(frame.width, frame.height)
-    if longer <= 1.25 * WORK_LONG_PX:
-        return frame, 1.0
-    factor = longer / WORK_LONG_PX
-    size = (round(frame.width / factor / 2) * 2, round(frame.height / factor / 2) * 2)
-    half = (size[0] // 2, size[1] // 2)
-    area = cv2.INTER_AREA
-    return (
-        Frame(
-            np.asarray(cv2.resize(frame.y, size, interpolation=area), np.uint8),
-            np.asarray(cv2.resize(frame.u, half, interpolation=area), np.uint8),
-            np.asarray(cv2.resize(frame.v, half, interpolation=area), np.uint8),
-        ),
-        frame.width / size[0],
-    )
+def with_first(guesses: list[LayoutGuess], k: int) -> list[LayoutGuess]:
+    """The guesses with the one at `k` before the others."""
+    return [guesses[k], *guesses[:k], *guesses[k + 1 :]]
 
 
 @kernel

@@ -65,7 +65,7 @@ def rank_layouts(
     """
     if len(ends_px) < 2:
         return []
-    pitch, roll, prior = _nodes(setup)
+    pitch, roll, prior = nodes(setup)
     ground = on_ground(ends_px, size, focal_px, pitch, roll)
     # Geometry only takes away: pairs in the order of their evidence, until none can catch up.
     either = logit[:, None] + logit[None]
@@ -97,7 +97,7 @@ def rank_layouts(
     ]
 
 
-def _nodes(setup: Setup) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def nodes(setup: Setup) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Tilts to try, with their log prior: around the sensor's reading, or a phone on a tripod."""
     if setup.tilt is not None:
         spread = float(np.hypot(setup.tilt.sigma_rad, setup.tilt.bias_sigma_rad))
@@ -121,17 +121,45 @@ def on_ground(
 
     `ends_px` (n, 2, 2), `pitch` and `roll` (nodes,) in radians. NaN near and above the horizon.
     """
-    x = (ends_px[..., 0] - (size[0] - 1) / 2) / focal_px
-    y = (ends_px[..., 1] - (size[1] - 1) / 2) / focal_px
-    cr, sr = np.cos(roll)[:, None, None], np.sin(roll)[:, None, None]
-    cp, sp = np.cos(pitch)[:, None, None], np.sin(pitch)[:, None, None]
-    # A phone rolled clockwise by r sees the world turned counterclockwise: turn the ray back.
-    right = cr * x - sr * y
-    down = sr * x + cr * y
-    forward = cp + sp * down
-    dip = cp * down - sp
-    dip = np.where(dip > MIN_DIP, dip, np.nan)
-    return np.stack([right / dip, forward / dip], axis=-1)
+    out = np.empty((len(pitch), *ends_px.shape))
+    _on_ground(ends_px.reshape(-1, 2), size, focal_px, pitch, roll, out.reshape(len(pitch), -1, 2))
+    return out
+
+
+@kernel
+def _on_ground(
+    points_px: Array, size: tuple[int, int], focal_px: float, pitch: Array, roll: Array, out: Array
+) -> None:
+    """Points (n, 2) on the ground of each tilt, into `out` (tilts, n, 2)."""
+    for m in range(len(pitch)):
+        cr, sr, cp, sp = np.cos(roll[m]), np.sin(roll[m]), np.cos(pitch[m]), np.sin(pitch[m])
+        for i in range(len(points_px)):
+            x = (points_px[i, 0] - (size[0] - 1) / 2) / focal_px
+            y = (points_px[i, 1] - (size[1] - 1) / 2) / focal_px
+            # A phone rolled clockwise by r sees the world turned counterclockwise: back again.
+            right, down = cr * x - sr * y, sr * x + cr * y
+            dip = cp * down - sp
+            if dip > MIN_DIP:
+                out[m, i, 0], out[m, i, 1] = right / dip, (cp + sp * down) / dip
+            else:
+                out[m, i, 0], out[m, i, 1] = np.nan, np.nan
+
+
+def from_ground(
+    ground_m: Array, size: tuple[int, int], focal_px: float, pitch: float, roll: float
+) -> Array:
+    """Where points on the ground, (..., 2) as (right, forward) at height 1 m, are seen (..., 2).
+
+    The inverse of `on_ground` for one tilt, in pixels; NaN for points beside or behind the lens.
+    """
+    right, forward = ground_m[..., 0], ground_m[..., 1]
+    down = np.cos(pitch) + np.sin(pitch) * forward
+    depth = np.cos(pitch) * forward - np.sin(pitch)
+    depth = np.where(depth > MIN_DIP, depth, np.nan)
+    x = np.cos(roll) * right + np.sin(roll) * down
+    y = np.cos(roll) * down - np.sin(roll) * right
+    middle = (np.array(size) - 1) / 2
+    return np.asarray(np.stack([x, y], axis=-1) / depth[..., None] * focal_px + middle)
 
 
 @kernel

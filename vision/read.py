@@ -11,7 +11,7 @@ from vision.aim import aim
 from vision.around import may_stand_aside, solve_around
 from vision.belief import ACCEPT, log_odds
 from vision.effect import film_effect
-from vision.find import find, find_others
+from vision.find import find_first, find_others
 from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.hint import Hint
@@ -41,11 +41,11 @@ def search(
     Of those the most believed one is taken, if it is believed; else what was found at first.
     `quick`: that alone.
     """
-    rods = find(frame, setup, hints, quick=quick)
+    rods, seen = find_first(frame, setup, hints, quick=quick)
     size = (frame.width, frame.height)
     if quick or (isinstance(rods, Rods) and _odds(rods, size, setup) >= ACCEPT):
         return rods
-    others = find_others(frame, setup, hints)
+    others = find_others(frame, setup, hints, seen)
     odds = [_odds(other, size, setup) for other in others]
     return others[int(np.argmax(odds))] if max(odds, default=-np.inf) >= ACCEPT else rods
 

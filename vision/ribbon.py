@@ -32,6 +32,9 @@ END_OUT = 0.35  # of the width beyond 1.5 px: halo and head make rods look longe
 VAGUE_END = 3.0  # times the sigma of an end that falls off slowly
 CUT_SIGMA_PX = 1e3
 BOX_PX = 9
+# How far beyond a segment's ends its rod is looked for, of its length; less where it was known.
+BEYOND, BEYOND_TRACKED = 0.6, 0.3
+BEYOND_PX = 60.0
 LEAST_COLOUR = 0.5  # grey levels: less is no colour to follow
 LEAST_FALL = 0.1  # from one sample to the next: less says nothing of where between them
 ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
@@ -80,11 +83,11 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
     if width_px is None:
         ends, _, _ = _on_line(planes, ends)
         width, contrast = width_of(*straighten(planes, ends))
-        placed, kinds, end_sigma, along = _ends(frame, ends, width)
+        placed, kinds, end_sigma, along = _ends(frame, ends, width, BEYOND)
         # The line was fitted over the old extent: fit once more over the new one.
         ends, sigma, _ = _on_line(planes, placed)
     else:
-        placed, kinds, end_sigma, along = _ends(frame, ends, width_px)
+        placed, kinds, end_sigma, along = _ends(frame, ends, width_px, BEYOND_TRACKED)
         ends, sigma, (width, contrast) = _on_line(planes, placed)
     shift_sigma = math.hypot(sigma, math.sqrt(2) * SHIFT_FLOOR * width)
     turn_sigma = math.hypot(sigma, math.sqrt(2) * TURN_FLOOR * width)
@@ -117,18 +120,19 @@ def _on_line(planes: Planes, ends: Array) -> tuple[Array, float, tuple[float, fl
 
 
 def _ends(
-    frame: Frame, ends: NDArray[np.float64], width_px: float
+    frame: Frame, ends: NDArray[np.float64], width_px: float, beyond: float
 ) -> tuple[Array, tuple[End, End], tuple[float, float], Array | None]:
     """Both ends along the line, and how the run between them looks.
 
-    The run holds the samples that look more like rod than like ground.
+    `beyond` its ends so much of the length is looked at. The run holds the samples that look more
+    like rod than like ground.
     """
     if not _mostly_inside(ends, frame.width, frame.height):
         cut = (CUT_SIGMA_PX, CUT_SIGMA_PX)
         return ends, (End.CUT, End.CUT), cut, None
     unit = min(max(width_px / 3.0, 0.8), 3.0)
     planes = (frame.y, frame.u, frame.v)
-    band, t, contrast, smooth, noise = _beyond_ends(planes, ends, unit)
+    band, t, contrast, smooth, noise = _beyond_ends(planes, ends, unit, beyond)
     whiten = np.asarray(np.linalg.inv(noise + np.eye(3) * COLOUR_FLOOR**2 / BOX_PX), np.float64)
     inward = END_OUT * max(width_px - 1.5, 0.0)
     placed, clear, look = _placed(ends, band, t, contrast, smooth, noise, whiten, unit, inward)
@@ -183,9 +187,9 @@ def _mostly_inside(ends: Array, width: int, height: int) -> bool:
 
 @kernel
 def _beyond_ends(
-    planes: Planes, ends: Array, unit: float
+    planes: Planes, ends: Array, unit: float, beyond: float
 ) -> tuple[NDArray[np.float32], Array, Array, Array, Array]:
-    """The band (samples, 29, 3) along the line and well beyond both ends, and where: `t`.
+    """The band (samples, 29, 3) along the line and `beyond` of it at both ends, and where: `t`.
 
     Its columns are `unit` pixels apart. Behind it the contrast against both flanks, the same
     smoothed (samples, 3), and the covariance (3, 3) of what parallels beside the line show.
@@ -193,8 +197,8 @@ def _beyond_ends(
     span = ends[1] - ends[0]
     length = np.sqrt((span * span).sum())
     along = span / length
-    beyond = max(60.0, 0.6 * length)
-    whole = np.arange(-beyond, length + beyond + 0.5, 1.0)
+    margin = max(BEYOND_PX, beyond * length)
+    whole = np.arange(-margin, length + margin + 0.5, 1.0)
     t = np.empty_like(whole)
     count = 0
     right, foot = planes[0].shape[1] - 1, planes[0].shape[0] - 1
@@ -234,14 +238,18 @@ def _against_flanks(band: NDArray[np.float32], middle: int) -> Array:
 @kernel
 def _boxed(values: Array) -> Array:
     """Means (samples, 3) over `BOX_PX` samples, zeros beyond the ends."""
-    out = np.zeros_like(values)
+    count = len(values)
+    out = np.empty_like(values)
     reach = BOX_PX // 2
-    for p in range(3):
-        for i in range(len(values)):
-            total = 0.0
-            for k in range(max(i - reach, 0), min(i + reach + 1, len(values))):
-                total += values[k, p]
-            out[i, p] = total / BOX_PX
+    total = np.zeros(3)
+    for i in range(-reach, count):
+        for p in range(3):
+            if i + reach < count:
+                total[p] += values[i + reach, p]
+            if i > reach:
+                total[p] -= values[i - reach - 1, p]
+            if i >= 0:
+                out[i, p] = total[p] / BOX_PX
     return out
 
 

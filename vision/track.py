@@ -23,6 +23,7 @@ LEVEL = COARSE
 STRIP_PX = LEVEL.strips.strip
 MARGIN_PX = 48  # full-size pixels around the rods; the band itself reaches 26
 SHIFT_PX = 5  # pixels of the planes that a rod may move from one frame to the next
+REACH = 0.9  # of the longer rod from each place below: that at the fifth sees nearly all of it
 REACH_STEP_PX = 16
 PIECES = (0.2, 0.5, 0.8)  # where along each rod it is looked for
 LOSS = 6.0  # evidence may fall by this much; whether they are believed is asked afterwards
@@ -47,7 +48,7 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     pieces = np.concatenate([_pieces(e) for e in small]).astype(np.float32)
     lines = Lines(pieces, np.ones(len(pieces), np.float32))
     # In steps, so that the lines tried are the same from picture to picture and made only once.
-    reach = math.ceil((1.2 * longest + STRIP_PX) / REACH_STEP_PX) * REACH_STEP_PX
+    reach = math.ceil((REACH * longest + STRIP_PX) / REACH_STEP_PX) * REACH_STEP_PX
     segments = grow(planes, lines, LEVEL.band, reach, SHIFT_PX)
     logit = LEVEL.evidence.log_odds(segments.cues)
     chosen: list[int] = []

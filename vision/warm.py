@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 
-from vision.find import find
+from vision.find import find_first, find_others
 from vision.frame import Frame
 from vision.read import conclude
 from vision.rest import landmarks, unmoved
@@ -25,8 +25,9 @@ def warm_up() -> None:
     luma[252:340, 318:323] = 230.0
     chroma = np.full((180, 320), 128, np.uint8)
     frame = Frame(np.clip(luma, 0, 255).astype(np.uint8), chroma, chroma.copy())
-    rods = find(frame, Setup(), accept=-np.inf)
+    rods, seen = find_first(frame, Setup(), accept=-np.inf)
     assert not isinstance(rods, NotFound)
+    find_others(frame, Setup(), (), seen)
     follow(frame, rods, Setup())
     marks = landmarks(frame.y, rods)
     assert marks is not None

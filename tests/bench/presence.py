@@ -2,11 +2,11 @@
 
 True: the right layout of each scene. False: the best layout that is left when one rod's segments or
 both rods' are taken away, when a rod is painted out, when the other view is asked for, in scenes
-without rods, and in crops of photographed ground. Each at both sizes of the search.
+without rods, and in crops of photographed ground. Each by every way of looking.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +15,7 @@ from tests.bench.falses import crops, painted
 from tests.bench.scenes import LAID, both_views, right, told, true_line
 from tests.scenes import Scene, scenes
 from vision.belief import features
-from vision.find import COARSE, FINE, Candidates, candidates_in, rank, settle
+from vision.find import OTHERS, Candidates, Seen, rank, settle, ways, with_first
 from vision.frame import Frame
 from vision.pose import solve_pose
 from vision.rods import Rods
@@ -64,15 +64,17 @@ def _of_scene(scene: Scene, seed: int, picture: str) -> Iterator[Example]:
             for asked in both_views(setup):
                 yield from _best(frame, asked, "bare", picture)
             continue
-        for level in (COARSE, FINE):
-            candidates = candidates_in(frame, level)
-            yield from _true(frame, candidates, setup, scene, picture)
+        for seen in ways(frame, setup):
+            yield from _true(frame, seen, setup, scene, picture)
             on = [
-                np.array([_belongs(ends, rod, scene) for ends in candidates.ends_px], bool)
+                np.array([_belongs(ends, rod, scene) for ends in seen.candidates.ends_px], bool)
                 for rod in scene.rods[:2]
             ]
             for gone in (on[0], on[1], on[0] | on[1]):
-                yield from _of(frame, _without(candidates, gone), setup, "removed", picture)
+                left = _without(seen.candidates, gone)
+                guesses = rank(left, (frame.width, frame.height), setup)
+                rest = replace(seen, candidates=left, guesses=guesses)
+                yield from _of(frame, rest, setup, "removed", picture)
         if know == "all":
             for gone in range(2):
                 empty = Frame.from_bgr(painted(scene, gone))
@@ -95,12 +97,9 @@ def _without(candidates: Candidates, gone: np.ndarray) -> Candidates:
     return Candidates(candidates.ends_px[~gone], candidates.logit[~gone], candidates.seen[~gone])
 
 
-def _true(
-    frame: Frame, candidates: Candidates, setup: Setup, scene: Scene, picture: str
-) -> Iterator[Example]:
-    guesses = rank(candidates, (frame.width, frame.height), setup)
-    for k, guess in enumerate(guesses):
-        rods = settle(frame, candidates, [guess, *guesses[:k], *guesses[k + 1 :]], setup)
+def _true(frame: Frame, seen: Seen, setup: Setup, scene: Scene, picture: str) -> Iterator[Example]:
+    for k in range(len(seen.guesses)):
+        rods = settle(frame, seen.candidates, with_first(seen.guesses, k), setup)
         if right(rods, scene):
             yield from _example(
                 rods, frame, setup, "true" if k == 0 else "true, not first", picture
@@ -109,16 +108,15 @@ def _true(
 
 
 def _best(frame: Frame, setup: Setup, kind: str, picture: str) -> Iterator[Example]:
-    for level in (COARSE, FINE):
-        yield from _of(frame, candidates_in(frame, level), setup, kind, picture)
+    for seen in ways(frame, setup):
+        yield from _of(frame, seen, setup, kind, picture)
 
 
-def _of(
-    frame: Frame, candidates: Candidates, setup: Setup, kind: str, picture: str
-) -> Iterator[Example]:
-    guesses = rank(candidates, (frame.width, frame.height), setup)
-    if guesses:
-        yield from _example(settle(frame, candidates, guesses, setup), frame, setup, kind, picture)
+def _of(frame: Frame, seen: Seen, setup: Setup, kind: str, picture: str) -> Iterator[Example]:
+    """All layouts that a search would ask about: it takes the most believed."""
+    for k in range(min(OTHERS if kind == "painted" else 1, len(seen.guesses))):
+        rods = settle(frame, seen.candidates, with_first(seen.guesses, k), setup)
+        yield from _example(rods, frame, setup, kind, picture)
 
 
 def _example(rods: Rods, frame: Frame, setup: Setup, kind: str, picture: str) -> Iterator[Example]:

@@ -4,11 +4,11 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.bench.scenes import right
 from tests.scenes import FOLDER, line_rms_px, scenes, truth_of
+from vision import find as find_stage
 from vision import read as read_stage
 from vision.errors import FrameError
-from vision.find import OTHERS, find, find_others
+from vision.find import OTHERS, find, find_first, find_others
 from vision.frame import Frame
 from vision.read import read
 from vision.reading import Verdict
@@ -113,10 +113,10 @@ def test_a_stated_lens_is_kept():
 
 
 class Scripted:
-    """`find` and `find_others` of `vision.read`, with set answers; what was asked."""
+    """`find_first` and `find_others` of `vision.read`, with set answers; what was asked."""
 
     def __init__(self, monkeypatch, best, others):
-        self.answers, self.asked = {"find": best, "find_others": others}, []
+        self.answers, self.asked = {"find_first": (best, ()), "find_others": others}, []
         for name in self.answers:
             monkeypatch.setattr(read_stage, name, self._answering(name))
 
@@ -152,22 +152,42 @@ def test_where_the_best_layout_is_not_believed_the_most_believed_other_is_taken(
         with monkeypatch.context() as patched:
             scripted = Scripted(patched, best, others)
             assert read_stage.search(frame, setup) is taken
-            assert scripted.asked == (["find"] if best is good else ["find", "find_others"])
+            asked = ["find_first"] if best is good else ["find_first", "find_others"]
+            assert scripted.asked == asked
             # Among many phones there is time for a glance only.
             assert read_stage.search(frame, setup, quick=True) is best
 
 
-def test_other_layouts_are_measured_ones_and_the_best_comes_first():
+def test_other_layouts_are_measured_ones_and_not_the_first_again():
     for scene in LAID:
-        others = find_others(scene.frame(), scene.setup(seed=1))
-        assert 1 <= len(others) <= 2 * OTHERS
+        frame, setup = scene.frame(), scene.setup(seed=1)
+        first, seen = find_first(frame, setup)
+        others = find_others(frame, setup, (), seen)
+        assert 1 <= len(others) <= 3 * OTHERS
         assert all(rods.first.look is not None for rods in others)
-        best = find(scene.frame(), scene.setup(seed=1))
-        assert any((r.score, r.runner_up) == (best.score, best.runner_up) for r in others)
-        rises = np.diff([rods.score for rods in others]) > 0
-        assert rises.sum() <= 1  # from one level to the next
-        assert any(right(rods, scene) for rods in others)
+        # At least as good as the next best of those that were had.
+        assert max(rods.score for rods in others) >= seen[-1].guesses[1].score
+        had = [(rods.score, rods.runner_up) for rods in others[: OTHERS if len(seen) == 1 else 0]]
+        assert (first.score, first.runner_up) not in had
+
+
+def test_what_was_seen_is_not_looked_for_again(monkeypatch):
+    scene = LAID[0]
+    frame, setup = scene.frame(), scene.setup(seed=1)
+    _, seen = find_first(frame, setup)
+    alone = find_others(frame, setup, (), tuple(find_stage.ways(frame, setup))[:1])
+    looked = []
+    planes = find_stage.contrast_planes
+    monkeypatch.setattr(
+        find_stage, "contrast_planes", lambda *args: (looked.append(args[1]), planes(*args))[1]
+    )
+    again = find_others(frame, setup, (), seen)
+    assert len(looked) == 2 - len(seen)
+    assert [r.score for r in again] == [r.score for r in alone]
 
 
 def test_no_other_layouts_are_looked_for_in_the_dark():
-    assert find_others(Frame.from_bgr(np.zeros((360, 640, 3), np.uint8)), Setup()) == []
+    dark = Frame.from_bgr(np.zeros((360, 640, 3), np.uint8))
+    rods, seen = find_first(dark, Setup())
+    assert rods == NotFound(Reason.TOO_DARK)
+    assert find_others(dark, Setup(), (), seen) == []

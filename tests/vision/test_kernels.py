@@ -21,7 +21,7 @@ from tests.scenes import scenes
 from tests.synthetic import SIZE, draw
 from tests.vision.pinhole import place
 from vision import steady
-from vision.find import find
+from vision.find import find, find_first, find_others
 from vision.frame import Frame
 from vision.framing import frame_swing
 from vision.model import residuals
@@ -130,8 +130,9 @@ def found_and_followed(name: str) -> set[str]:
     frame, setup = small(name)
 
     def search() -> None:
-        rods = find(frame, setup, accept=-math.inf)
+        rods, seen = find_first(frame, setup, accept=-math.inf)
         assert isinstance(rods, Rods)
+        find_others(frame, setup, (), seen)
         follow(frame, rods, setup)
 
     return twice(search)
