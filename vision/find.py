@@ -188,7 +188,7 @@ def _with_partners(
 ) -> Seen:
     """The same with what is seen where partners of its candidates would lie."""
     level, part, found = seen.level, seen.part, seen.candidates
-    pieces = partner_pieces(
+    groups = partner_pieces(
         seen.planes,
         partial(part.from_full, reduction=level.reduction),
         found.ends_px,
@@ -197,19 +197,23 @@ def _with_partners(
         setup,
         level.strips,
     )
-    ends, evidence = _grown(seen.planes, pieces, part, level)
-    ends = np.concatenate([found.ends_px, ends])
-    evidence = np.concatenate([found.seen, evidence])
+    grown = [_grown(seen.planes, pieces, part, level, reach) for reach, pieces in groups]
+    ends = np.concatenate([found.ends_px, *(each for each, _ in grown)])
+    evidence = np.concatenate([found.seen, *(each for _, each in grown)])
     logit = hinted(ends, evidence, hints, size)
     more = _most_likely(ends, logit, evidence, 2 * CANDIDATES, level, part)
     return replace(seen, candidates=more, guesses=rank(more, size, setup))
 
 
 def _grown(
-    planes: NDArray[np.float32], pieces: hough.Lines, part: Part, level: Level
+    planes: NDArray[np.float32],
+    pieces: hough.Lines,
+    part: Part,
+    level: Level,
+    reach_px: float | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The segments that line pieces belong to: ends in full-size pixels, and their evidence."""
-    found = segments.grow(planes, pieces, level.band)
+    found = segments.grow(planes, pieces, level.band, reach_px)
     ends = part.to_full(found.ends_px.astype(np.float64), level.reduction)
     return ends, level.evidence.log_odds(found.cues)
 

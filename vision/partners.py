@@ -30,6 +30,8 @@ KEPT = 16  # lines kept of each anchor's
 STEP_PX = 2.0  # between the lines that are tried, in pixels of the planes
 SAMPLE_PX = 1.5
 PARTS = 4  # a club's grip, and what covers a rod, leave the other parts as they are
+REACH = 0.8  # of the partner's length
+REACH_STEP_PX = 16
 TRIM = 0.08  # of the length at both ends: rods are not laid so exactly
 FACING = (np.deg2rad(15.0), 4.0)  # how far an anchor is turned from where it should face
 # How far from its place the partner is looked for, metres, and how far turned (sine).
@@ -47,15 +49,17 @@ def partner_pieces(
     size: tuple[int, int],
     setup: Setup,
     strips: Strips,
-) -> Lines:
+) -> list[tuple[int, Lines]]:
     """The strongest line pieces, half a strip long, where the segments' partners would lie.
 
-    `planes` (3, h, w) contrast, `to_planes` their points (..., 2) from those of the whole picture
-    of `size` (width, height); `ends_px` (n, 2, 2) in the whole picture, `logit` (n,) the evidence.
+    In groups, each with how far from a piece's middle its rod may reach: a long shadow beside a
+    short rod would else lead away from it. `planes` (3, h, w) contrast, `to_planes` their points
+    (..., 2) from those of the whole picture of `size` (width, height); `ends_px` (n, 2, 2) in the
+    whole picture, `logit` (n,) the evidence.
     """
     focal_px, _ = focal_prior(size, setup)
     planes_focal_px = focal_px * planes.shape[2] / size[0]
-    pieces, strengths = [], []
+    pieces, strengths, reaches = [], [], []
     for anchor in np.argsort(-logit, kind="stable")[:ANCHORS]:
         if logit[anchor] < LEAST:
             break
@@ -70,12 +74,21 @@ def partner_pieces(
                 kept = kept[strength[kept] > 0.0]
                 pieces.append(_piece(lines[kept], part[kept], strips.strip // 2))
                 strengths.append(strength[kept])
+                span = lines[kept, 1] - lines[kept, 0]
+                reaches.append(REACH * np.hypot(span[:, 0], span[:, 1]))
     if not pieces:
-        return Lines(np.empty((0, 2, 2), np.float32), np.empty(0, np.float32))
+        return []
     every, strength = np.concatenate(pieces), np.concatenate(strengths)
-    order = np.argsort(-strength, kind="stable")
-    kept = order[_apart(every[order], len(order), STEP_PX)]
-    return Lines(every[kept].astype(np.float32), strength[kept].astype(np.float32))
+    # In steps, so that few different bands are made.
+    reach = np.ceil(np.concatenate(reaches) / REACH_STEP_PX).astype(int) * REACH_STEP_PX
+    groups = []
+    for far in np.unique(reach):
+        mine = np.flatnonzero(reach == far)
+        order = mine[np.argsort(-strength[mine], kind="stable")]
+        kept = order[_apart(every[order], len(order), STEP_PX)]
+        found = Lines(every[kept].astype(np.float32), strength[kept].astype(np.float32))
+        groups.append((int(far), found))
+    return groups
 
 
 def _stances(

@@ -15,7 +15,7 @@ from tests.bench.falses import crops, painted
 from tests.bench.scenes import LAID, both_views, right, told, true_line
 from tests.scenes import Scene, scenes
 from vision.belief import features
-from vision.find import OTHERS, Candidates, Seen, rank, settle, ways, with_first
+from vision.find import Candidates, Seen, rank, settle, ways, with_first
 from vision.frame import Frame
 from vision.pose import solve_pose
 from vision.rods import Rods
@@ -113,9 +113,8 @@ def _best(frame: Frame, setup: Setup, kind: str, picture: str) -> Iterator[Examp
 
 
 def _of(frame: Frame, seen: Seen, setup: Setup, kind: str, picture: str) -> Iterator[Example]:
-    """All layouts that a search would ask about: it takes the most believed."""
-    for k in range(min(OTHERS if kind == "painted" else 1, len(seen.guesses))):
-        rods = settle(frame, seen.candidates, with_first(seen.guesses, k), setup)
+    if seen.guesses:
+        rods = settle(frame, seen.candidates, seen.guesses, setup)
         yield from _example(rods, frame, setup, kind, picture)
 
 

@@ -84,7 +84,7 @@ def _shifted(rods, by):
 
 
 class Finder:
-    """Stands in for `find` and `follow`: shifts the drawn rods, and finds them only when told."""
+    """Stands in for the finders and `follow`: the drawn rods, moved, found only when told."""
 
     def __init__(self, monkeypatch, needs_hint=True):
         self.case = draw(np.random.default_rng(2), View.FACE_ON)
@@ -93,7 +93,7 @@ class Finder:
         self.asked = []
         self.tracking = True
         self.shift = np.zeros(2)
-        monkeypatch.setattr(read, "find", self.find)
+        monkeypatch.setattr(read, "find_first", lambda *a, **k: (self.find(*a, **k), ()))
         monkeypatch.setattr(live, "find", self.find)
         monkeypatch.setattr(live, "follow", self.follow)
 
