@@ -21,6 +21,7 @@ PITCH_GRID_DEG = np.arange(-46.0, 4.1, 3.0)
 ROLL_GRID_DEG = np.arange(-6.0, 6.1, 2.0)
 PITCH_PRIOR_DEG = (-18.0, 14.0)
 ROLL_PRIOR_DEG = 3.0
+HOPELESS = 4.0  # no tilt within the sensor's noise makes up for that
 MIN_DIP = 0.03  # a ray this near the horizon meets the ground nowhere useful
 
 # (spread, largest penalty). Spreads are how people lay rods by eye; common practice, no source.
@@ -82,6 +83,7 @@ def rank_layouts(
         setup.view is View.FACE_ON,
         -1.0 if setup.handed is Handed.LEFT else 1.0,
         keep,
+        HOPELESS if setup.tilt is not None else np.inf,
     )
     return [
         LayoutGuess(
@@ -98,10 +100,10 @@ def rank_layouts(
 
 
 def nodes(setup: Setup) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Tilts to try, with their log prior: around the sensor's reading, or a phone on a tripod."""
+    """Tilts to try, the likeliest first where the sensor tells it, with their log prior."""
     if setup.tilt is not None:
         spread = float(np.hypot(setup.tilt.sigma_rad, setup.tilt.bias_sigma_rad))
-        step = np.array([-1.5, 0.0, 1.5]) * max(spread, np.deg2rad(0.2))
+        step = np.array([0.0, -1.5, 1.5]) * max(spread, np.deg2rad(0.2))
         pitch, roll = np.meshgrid(setup.tilt.pitch_rad + step, setup.tilt.roll_rad + step)
         return pitch.ravel(), roll.ravel(), np.zeros(pitch.size)
     pitch_deg, roll_deg = (g.ravel() for g in np.meshgrid(PITCH_GRID_DEG, ROLL_GRID_DEG))
@@ -173,11 +175,13 @@ def _best_of_pairs(
     face_on: bool,
     side: float,
     keep: int,
+    hopeless: float,
 ) -> tuple[Array, NDArray[np.intp], Array]:
     """Score, tilt and height of each pair of segments (n,); -inf where it cannot be of the best.
 
     `ground` (nodes, segments, 2, 2) per metre of height; `pairs` (n, 2) and their `evidence` (n,),
-    the strongest first; `side` +1 where the ball rod lies right of the toe rod.
+    the strongest first; `side` +1 where the ball rod lies right of the toe rod. A pair that falls
+    short of the best by `hopeless` at the first tilt is not laid by the others.
     """
     best = np.full(len(pairs), -np.inf)
     node = np.zeros(len(pairs), np.intp)
@@ -197,6 +201,8 @@ def _best_of_pairs(
             )
             if start + score > best[k]:
                 best[k], node[k], height[k] = start + score, m, metres
+            if m == 0 and start + score < least - hopeless:
+                break
         if best[k] > least:
             leaders[leaders.argmin()] = best[k]
     return best, node, height

@@ -81,8 +81,7 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
     ends = np.ascontiguousarray(ends_px, np.float64)
     ends, _, _ = _on_line(planes, ends)
     if width_px is None:
-        ends, _, _ = _on_line(planes, ends)
-        width, contrast = width_of(*straighten(planes, ends))
+        ends, _, (width, contrast) = _on_line(planes, ends)
         placed, kinds, end_sigma, along = _ends(frame, ends, width, BEYOND)
         # The line was fitted over the old extent: fit once more over the new one.
         ends, sigma, _ = _on_line(planes, placed)
