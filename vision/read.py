@@ -25,7 +25,6 @@ from vision.verdict import judge
 from vision.wrong import refused, surely_not
 
 HOPE = 3.0  # log-odds below `ACCEPT` at which rods may still be there, badly seen
-PLAIN = 2.0  # log-odds from which no more believed layout is looked for
 MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no such layout
 
 
@@ -37,23 +36,18 @@ def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
 def search(
     frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), quick: bool = False
 ) -> Rods | NotFound:
-    """`vision.find.find`, and where what it found is hardly believed, other layouts.
+    """`vision.find.find`, and where what it found is not believed, other layouts.
 
-    Of all the most believed one is taken, if it is believed; else what was found at first.
+    Of those the most believed one is taken, if it is believed; else what was found at first.
     `quick`: that alone.
     """
     rods, seen = find_first(frame, setup, hints, quick=quick)
-    if quick:
-        return rods
     size = (frame.width, frame.height)
-    odds = _odds(rods, size, setup) if isinstance(rods, Rods) else -np.inf
-    if odds >= PLAIN:
+    if quick or (isinstance(rods, Rods) and _odds(rods, size, setup) >= ACCEPT):
         return rods
     others = find_others(frame, setup, hints, seen)
-    each = [_odds(other, size, setup) for other in others]
-    if max(each, default=-np.inf) < max(odds, ACCEPT):
-        return rods
-    return others[int(np.argmax(each))]
+    odds = [_odds(other, size, setup) for other in others]
+    return others[int(np.argmax(odds))] if max(odds, default=-np.inf) >= ACCEPT else rods
 
 
 def conclude_alone(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
