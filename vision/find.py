@@ -43,6 +43,7 @@ class Level:
 COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 36, evidence.COARSE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
 FLOOR = -12.0  # a layout of a lower score is not worth a look
+PARTNERED = -7.0  # the same where partners are looked for: among many lines, some look like rods
 OTHERS = 4  # layouts looked at where the best is not believed
 SURE = -2.0  # score at the coarse level that makes the fine one needless
 RIVAL = 2.0  # evidence by which a segment may fall short of the worse rod and still rival it
@@ -202,7 +203,7 @@ def _with_partners(
     evidence = np.concatenate([found.seen, *(each for _, each in grown)])
     logit = hinted(ends, evidence, hints, size)
     more = _most_likely(ends, logit, evidence, 2 * CANDIDATES, level, part)
-    return replace(seen, candidates=more, guesses=rank(more, size, setup))
+    return replace(seen, candidates=more, guesses=rank(more, size, setup), least=PARTNERED)
 
 
 def _grown(
