@@ -8,6 +8,7 @@ the lines that fit. Only for pictures whose best layout is not believed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -65,7 +66,8 @@ def partner_pieces(
             break
         for role in setup.roles:
             for ground_m, height_m, *tilt in _stances(ends_px[anchor], role, size, focal_px, setup):
-                lines_m = _family(ground_m, role, setup, planes_focal_px)
+                step_m = STEP_PX * _away(ground_m, height_m) / planes_focal_px
+                lines_m = _family(ground_m, role, setup, step_m)
                 lines = from_ground(lines_m / height_m, size, focal_px, *tilt)
                 lines = to_planes(lines[np.isfinite(lines).all(axis=(1, 2))])
                 strength, part = _along(planes, lines, strips.flank)
@@ -121,8 +123,16 @@ def _stances(
     ]
 
 
-def _family(anchor: Array, role: Role, setup: Setup, focal_px: float) -> Array:
-    """The lines (n, 2, 2) on the ground, metres, where the anchor's partner may lie."""
+def _away(ground_m: Array, height_m: float) -> float:
+    """How far from the lens the middle of a segment on the ground (2, 2) is."""
+    return math.hypot(*ground_m.mean(axis=0).tolist(), height_m)
+
+
+def _family(anchor: Array, role: Role, setup: Setup, step: float) -> Array:
+    """The lines (n, 2, 2) on the ground, metres, where the anchor's partner may lie.
+
+    `step` between them, twice that along the line of sight, where the picture shows it shorter.
+    """
     middle, span = anchor.mean(axis=0), anchor[1] - anchor[0]
     along = span / np.hypot(*span)
     across = np.array([-along[1], along[0]])
@@ -141,10 +151,8 @@ def _family(anchor: Array, role: Role, setup: Setup, focal_px: float) -> Array:
         side = (-1.0 if setup.handed is Handed.LEFT else 1.0) * (1.0 if first else -1.0)
         move, reach = np.array([along[1], -along[0]]) * side, APART_M
         base = np.stack([middle - along * length / 2, middle + along * length / 2])
-    # About so many metres are one step in the picture, seen from this far.
-    step = STEP_PX * float(np.hypot(*middle)) / focal_px
     if abs(move @ middle) > 0.7 * float(np.hypot(*middle)):
-        step *= 2.0  # foreshortened
+        step *= 2.0
     shift = np.arange(reach[0], reach[1] + step / 2, step)
     most = TURN[setup.view] * length
     turn = np.arange(-most, most + step / 2, step)
