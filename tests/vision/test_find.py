@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
+from tests.bench.scenes import right
 from tests.scenes import FOLDER, line_rms_px, scenes, truth_of
 from vision import find as find_stage
 from vision import read as read_stage
@@ -169,6 +170,7 @@ def test_other_layouts_are_measured_ones_and_not_the_first_again():
         assert max(rods.score for rods in others) >= seen[-1].guesses[1].score
         had = [(rods.score, rods.runner_up) for rods in others[: OTHERS if len(seen) == 1 else 0]]
         assert (first.score, first.runner_up) not in had
+        assert any(right(rods, scene) for rods in (first, *others))
 
 
 def test_what_was_seen_is_not_looked_for_again(monkeypatch):
