@@ -31,21 +31,22 @@ EDGE_PX = 10.0  # full-size pixels from the picture's edge: the end is cut
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """One resolution of the search."""
+    """One resolution of the search; a layout of a score below `least` is not worth a look."""
 
     reduction: int
     strips: hough.Strips
     band: segments.Band
     pieces: int
     evidence: Evidence
+    least: float
 
 
-COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 36, evidence.COARSE)
-FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE)
-FLOOR = -12.0  # a layout of a lower score is not worth a look
-PARTNERED = -7.0  # the same where partners are looked for: among many lines, some look like rods
-OTHERS = 4  # layouts looked at where the best is not believed
 SURE = -2.0  # score at the coarse level that makes the fine one needless
+FLOOR = -12.0
+PARTNERED = -7.0  # the least where partners are looked for: among many lines, some look like rods
+COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 36, evidence.COARSE, SURE)
+FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE, FLOOR)
+OTHERS = 4  # layouts looked at where the best is not believed
 RIVAL = 2.0  # evidence by which a segment may fall short of the worse rod and still rival it
 ALONE = -9.0  # stands for the evidence of segments that there are none of
 LIKELY = 1.0  # evidence from which a segment is told of as a rod
@@ -112,7 +113,9 @@ def find_first(
     size = (frame.width, frame.height)
     part, levels = searched_part(frame, setup), []
     for level in (COARSE,) if quick else (COARSE, FINE):
-        seen = _seen(part, size, level, setup, hints, SURE if level is COARSE else accept)
+        seen = _seen(part, size, level, setup, hints)
+        if level is FINE:
+            seen = replace(seen, least=accept)
         levels.append(seen)
         if seen.guesses and seen.guesses[0].score >= seen.least:
             return settle(frame, seen.candidates, seen.guesses, setup), tuple(levels)
@@ -155,8 +158,7 @@ def ways(
     part = before[0].part if before else searched_part(frame, setup)
     had = {seen.level: seen for seen in before}
     coarse, fine = (
-        had.get(level) or _seen(part, size, level, setup, hints, least)
-        for level, least in ((COARSE, SURE), (FINE, FLOOR))
+        had.get(level) or _seen(part, size, level, setup, hints) for level in (COARSE, FINE)
     )
     yield from (coarse, fine, _with_partners(fine, size, setup, hints))
 
@@ -164,7 +166,7 @@ def ways(
 def candidates_in(frame: Frame, level: Level) -> Candidates:
     """The most rod-like segments in a whole frame at one level of the search."""
     size = (frame.width, frame.height)
-    return _seen(searched_part(frame, Setup()), size, level, Setup(), (), FLOOR).candidates
+    return _seen(searched_part(frame, Setup()), size, level, Setup(), ()).candidates
 
 
 def _seen(
@@ -173,7 +175,6 @@ def _seen(
     level: Level,
     setup: Setup,
     hints: tuple[Hint, ...],
-    least: float,
 ) -> Seen:
     """One level of the search in part of a picture of `size`."""
     planes = contrast_planes(part.frame, level.reduction)
@@ -181,7 +182,7 @@ def _seen(
     ends, seen = _grown(planes, pieces, part, level)
     logit = hinted(ends, seen, hints, size)
     found = _most_likely(ends, logit, seen, CANDIDATES, level, part)
-    return Seen(level, part, planes, found, rank(found, size, setup), least)
+    return Seen(level, part, planes, found, rank(found, size, setup), level.least)
 
 
 def _with_partners(

@@ -60,7 +60,7 @@ def find_lines(planes: NDArray[np.float32], keep: int, sizes: Strips = FINE) -> 
     ends = np.concatenate([upright_ends, lying_ends[:, :, ::-1]])
     strength = np.concatenate([upright, lying])
     order = np.argsort(-strength, kind="stable")[: 15 * keep]
-    kept = _distinct(ends[order], keep, sizes.strip / 8, 0.75 * sizes.strip)
+    kept = distinct(ends[order], keep, sizes.strip / 8, 0.75 * sizes.strip)
     return Lines(ends[order][kept], strength[order][kept])
 
 
@@ -191,9 +191,12 @@ def _sums(
 
 
 @kernel
-def _distinct(ends: NDArray[np.float32], keep: int, apart: float, span: float) -> NDArray[np.intp]:
-    """Indices of the first `keep` lines that are no near copies of a stronger one."""
-    kept = np.empty(keep, np.intp)
+def distinct(ends: NDArray[np.floating], keep: int, apart: float, span: float) -> NDArray[np.intp]:
+    """Indices of the first `keep` lines (n, 2, 2) that are no near copies of an earlier one.
+
+    A copy's ends are less than `apart` off the other's line, its middle less than `span` along it.
+    """
+    kept = np.empty(min(keep, len(ends)), np.intp)
     count = 0
     for i in range(len(ends)):
         new = True

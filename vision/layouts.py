@@ -8,6 +8,7 @@ seen from a phone on a small tripod. Penalties saturate, so that one odd quantit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,7 @@ from vision.kernel import kernel
 from vision.setup import Handed, Setup, View
 
 Array = NDArray[np.float64]
+Some = TypeVar("Some", float, Array)
 
 PITCH_GRID_DEG = np.arange(-46.0, 4.1, 3.0)
 ROLL_GRID_DEG = np.arange(-6.0, 6.1, 2.0)
@@ -231,10 +233,10 @@ def _lie(
     share = weight_a / (weight_a + weight_b)
     log_height = share * log_a + (1 - share) * log_b
     height = np.exp(log_height)
-    score = _saturating(log_a - log_b, LENGTHS[0], LENGTHS[1]) * (0.3 if cut_a or cut_b else 1.0)
-    score += _saturating(log_height - LOG_HEIGHT[0], LOG_HEIGHT[1], LOG_HEIGHT[2])
+    score = saturating(log_a - log_b, LENGTHS[0], LENGTHS[1]) * (0.3 if cut_a or cut_b else 1.0)
+    score += saturating(log_height - LOG_HEIGHT[0], LOG_HEIGHT[1], LOG_HEIGHT[2])
     mx, my = (a[0, 0] + a[1, 0]) / 2 * height, (a[0, 1] + a[1, 1]) / 2 * height
-    score += _saturating(np.log(np.hypot(mx, my)) - LOG_RANGE[0], LOG_RANGE[1], LOG_RANGE[2])
+    score += saturating(np.log(np.hypot(mx, my)) - LOG_RANGE[0], LOG_RANGE[1], LOG_RANGE[2])
     if face_on:
         # The stem's foot is its end nearer the target line.
         x0, y0 = b[0, 0] * height - mx, b[0, 1] * height - my
@@ -242,29 +244,29 @@ def _lie(
         off0, off1 = abs(x0 * ay - y0 * ax), abs(x1 * ay - y1 * ax)
         if off1 < off0:
             x0, y0, x1, y1, off0 = x1, y1, x0, y0, off1
-        score += _saturating(
+        score += saturating(
             np.arcsin(min(max(ax * bx + ay * by, -1.0), 1.0)), T_ANGLE[0], T_ANGLE[1]
         )
-        score += _saturating(off0, T_FOOT_M[0], T_FOOT_M[1])
-        score += _saturating(x0 * ax + y0 * ay, T_CENTRE_M[0], T_CENTRE_M[1])
+        score += saturating(off0, T_FOOT_M[0], T_FOOT_M[1])
+        score += saturating(x0 * ax + y0 * ay, T_CENTRE_M[0], T_CENTRE_M[1])
         # Foot to near end should point at the lens.
         tx, ty, lx, ly = x1 - x0, y1 - y0, -(mx + x0), -(my + y0)
         bearing = np.arctan2(tx * ly - ty * lx, tx * lx + ty * ly)
-        return score + _saturating(bearing, T_BEARING[0], T_BEARING[1]), height
+        return score + saturating(bearing, T_BEARING[0], T_BEARING[1]), height
     sine = min(max(ax * by - ay * bx, -1.0), 1.0)
-    score += _saturating(np.arcsin(sine), PAIR_ANGLE[0], PAIR_ANGLE[1])
+    score += saturating(np.arcsin(sine), PAIR_ANGLE[0], PAIR_ANGLE[1])
     if ay < 0:
         ax, ay = -ax, -ay
     x, y = (b[0, 0] + b[1, 0]) / 2 * height - mx, (b[0, 1] + b[1, 1]) / 2 * height - my
     apart = side * (x * ay - y * ax)
-    score += _saturating(apart - PAIR_SEPARATION_M[0], PAIR_SEPARATION_M[1], PAIR_SEPARATION_M[2])
-    score += _saturating(x * ax + y * ay, PAIR_STAGGER_M[0], PAIR_STAGGER_M[1])
+    score += saturating(apart - PAIR_SEPARATION_M[0], PAIR_SEPARATION_M[1], PAIR_SEPARATION_M[2])
+    score += saturating(x * ax + y * ay, PAIR_STAGGER_M[0], PAIR_STAGGER_M[1])
     bearing = np.arctan2(mx * ay - my * ax, mx * ax + my * ay)
-    return score + _saturating(bearing, PAIR_BEARING[0], PAIR_BEARING[1]), height
+    return score + saturating(bearing, PAIR_BEARING[0], PAIR_BEARING[1]), height
 
 
 @kernel
-def _saturating(value: float, spread: float, largest: float) -> float:
-    """-z^2/2 near zero, never below -largest (Geman-McClure shape)."""
+def saturating(value: Some, spread: float, largest: float) -> Some:
+    """-z^2/2 near zero, never below -largest (Geman-McClure shape), of a number or an array."""
     half = 0.5 * (value / spread) ** 2
     return -half / (1.0 + half / largest)

@@ -14,9 +14,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.hough import Lines, Strips
+from vision.hough import Lines, Strips, distinct
 from vision.kernel import kernel
-from vision.layouts import LOG_HEIGHT, LOG_RANGE, from_ground, nodes, on_ground
+from vision.layouts import LOG_HEIGHT, LOG_RANGE, from_ground, nodes, on_ground, saturating
 from vision.model import focal_prior
 from vision.setup import Handed, Setup
 from vision.view import Role, View
@@ -30,6 +30,7 @@ ODD = -8.0  # prior of a stance that no laid rod is seen from
 KEPT = 16  # lines kept of each anchor's
 STEP_PX = 2.0  # between the lines that are tried, in pixels of the planes
 SAMPLE_PX = 1.5
+NEAR_PX = 1.2 * STEP_PX  # nearer ones of an anchor's lines show the same
 PARTS = 4  # a club's grip, and what covers a rod, leave the other parts as they are
 REACH = 0.8  # of the partner's length
 REACH_STEP_PX = 16
@@ -72,7 +73,7 @@ def partner_pieces(
                 lines = to_planes(lines[np.isfinite(lines).all(axis=(1, 2))])
                 strength, part = _along(planes, lines, strips.flank)
                 order = np.argsort(-strength, kind="stable")
-                kept = order[_apart(lines[order], KEPT, 1.2 * STEP_PX)]
+                kept = order[distinct(lines[order], KEPT, NEAR_PX, math.inf)]
                 kept = kept[strength[kept] > 0.0]
                 pieces.append(_piece(lines[kept], part[kept], strips.strip // 2))
                 strengths.append(strength[kept])
@@ -87,7 +88,7 @@ def partner_pieces(
     for far in np.unique(reach):
         mine = np.flatnonzero(reach == far)
         order = mine[np.argsort(-strength[mine], kind="stable")]
-        kept = order[_apart(every[order], len(order), STEP_PX)]
+        kept = order[distinct(every[order], len(order), STEP_PX, STEP_PX)]
         found = Lines(every[kept].astype(np.float32), strength[kept].astype(np.float32))
         groups.append((int(far), found))
     return groups
@@ -110,9 +111,9 @@ def _stances(
     turned = np.arcsin(np.clip(toward, 0, 1)) if across else np.arccos(np.clip(toward, 0, 1))
     score = (
         prior
-        + _saturated((np.log(height) - LOG_HEIGHT[0]) / LOG_HEIGHT[1], LOG_HEIGHT[2])
-        + _saturated((np.log(far) - LOG_RANGE[0]) / LOG_RANGE[1], LOG_RANGE[2])
-        + _saturated(turned / FACING[0], FACING[1])
+        + saturating(np.log(height) - LOG_HEIGHT[0], LOG_HEIGHT[1], LOG_HEIGHT[2])
+        + saturating(np.log(far) - LOG_RANGE[0], LOG_RANGE[1], LOG_RANGE[2])
+        + saturating(turned, *FACING)
     )
     score = np.where(np.isfinite(score), score, -np.inf)
     best = np.argsort(-score, kind="stable")[: 1 if setup.tilt is not None else STANCES]
@@ -162,12 +163,6 @@ def _family(anchor: Array, role: Role, setup: Setup, step: float) -> Array:
     else:
         shifts = np.stack([middle_shift - end_shift / 2, middle_shift + end_shift / 2], axis=1)
     return np.asarray(base[None] + shifts[..., None] * move)
-
-
-def _saturated(z: Array, largest: float) -> Array:
-    """As in `vision.layouts`: -z^2/2 near zero, never below -largest."""
-    half = 0.5 * z**2
-    return np.asarray(-half / (1.0 + half / largest))
 
 
 @kernel
@@ -223,27 +218,3 @@ def _piece(lines: Array, part: NDArray[np.intp], length: float) -> Array:
     middle = lines[:, 0] + span * ((part + 0.5) / PARTS)[:, None]
     half = span * (length / 2 / np.maximum(np.hypot(span[:, 0], span[:, 1]), 1.0))[:, None]
     return np.stack([middle - half, middle + half], axis=1)
-
-
-@kernel
-def _apart(lines: Array, most: int, apart: float) -> NDArray[np.intp]:
-    """Indices of the first `most` lines with an end that far from every earlier one's."""
-    kept = np.empty(min(most, len(lines)), np.intp)
-    count = 0
-    for i in range(len(lines)):
-        if count == len(kept):
-            break
-        new = True
-        for m in range(count):
-            worst = 0.0
-            for e in range(2):
-                dx = lines[i, e, 0] - lines[kept[m], e, 0]
-                dy = lines[i, e, 1] - lines[kept[m], e, 1]
-                worst = max(worst, dx * dx + dy * dy)
-            if worst < apart * apart:
-                new = False
-                break
-        if new:
-            kept[count] = i
-            count += 1
-    return kept[:count]
