@@ -97,7 +97,11 @@ def truth_of(scene: Scene) -> dict[str, float]:
 
 
 def line_rms_px(ends_px: np.ndarray, truth_px: np.ndarray) -> float:
-    """Rms distance of the true rod (sampled between its ends) from the line through `ends_px`."""
+    """Rms distance of the true rod from the line through `ends_px` (2, 2).
+
+    `truth_px` (n, 2): its two ends, or more points along the whole of it.
+    """
     along = (ends_px[1] - ends_px[0]) / np.linalg.norm(ends_px[1] - ends_px[0])
-    samples = np.linspace(truth_px[0], truth_px[1], 13) - ends_px[0]
+    points = np.linspace(*truth_px, 13) if len(truth_px) == 2 else truth_px
+    samples = points - ends_px[0]
     return float(np.sqrt(((samples[:, 0] * along[1] - samples[:, 1] * along[0]) ** 2).mean()))

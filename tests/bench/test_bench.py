@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 
 from tests.bench import board, bounds, falses
-from tests.bench.scenes import accept_score, gather, threshold
+from tests.bench.scenes import accept_score, gather, right, threshold
 from tests.synthetic import draw
 from vision import live
+from vision.find import find
+from vision.rods import Rods
 from vision.setup import Lens, View
 from vision.warm import warm_up
 
@@ -44,6 +46,19 @@ def test_all_finders_are_timed_on_the_same_pictures(rows):
     assert len(finders) == 5
     assert {row["pictures"] for row in finders} == {2}
     assert all(row["total_ms"] > 0 for row in finders)
+
+
+def test_a_line_is_right_only_where_it_follows_the_whole_rod():
+    """Turned about one end so that the other is 12 pixels off, it does not: 7 pixels rms."""
+    scene = gather([], 1)[0]
+    good = find(scene.frame(), scene.setup())
+    assert isinstance(good, Rods) and right(good, scene)
+    for end in range(2):
+        ends = good.first.ends_px[::-1] if end else good.first.ends_px
+        span = ends[1] - ends[0]
+        turn = 12.0 / np.hypot(*span) * np.array([-span[1], span[0]])
+        turned = replace(good.first, ends_px=np.stack([ends[0], ends[1] + turn]))
+        assert not right(replace(good, first=turned), scene)
 
 
 def test_the_curve_marks_the_shipped_threshold(rows):
