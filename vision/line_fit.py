@@ -23,6 +23,8 @@ LONGEST_SHIFT_PX = 3.0
 TUKEY = 4.685
 ROUNDS = 6
 LEAST_SCALE_PX = 0.05
+LEAST_SPREAD = 0.25  # of the windows' heights, in the template's
+TUKEY_HEIGHT = 3.0
 COLOUR_FLOOR = 2.0  # grey levels
 
 
@@ -144,16 +146,38 @@ def fit_line(band: NDArray[np.float32], weights: Array) -> tuple[float, float, f
             for g in range(count):
                 shift[g] -= (profiles[g, k] - template[k]) * taper * slope
     shift = np.minimum(np.maximum(shift / gain, -LONGEST_SHIFT_PX), LONGEST_SHIFT_PX)
-    robust = np.ones(count)
+    alike = _alike(profiles, template)
+    robust = alike.copy()
     first, last, scale = 0.0, 0.0, 1.0
     for _ in range(ROUNDS):
         first, last = _weighted_line(where, shift, robust)
         rest = shift - first * (1 - where) - last * where
         scale = max(1.4826 * np.median(np.abs(rest)), LEAST_SCALE_PX)
         tail = np.maximum(1 - (rest / (TUKEY * scale)) ** 2, 0.0)
-        robust = tail * tail + 1e-6
+        robust = alike * tail * tail + 1e-6
     sigma = scale * np.sqrt(2.0 / max(robust.sum(), 3.0))
     return first + centre, last + centre, sigma
+
+
+@kernel
+def _alike(profiles: Array, template: Array) -> Array:
+    """Weights (n,) of windows: whether each profile (n, offsets) is the template at its height.
+
+    A club's grip and head are not: lit and shaded otherwise than the shaft, they lie beside its
+    line in the picture.
+    """
+    count = len(profiles)
+    square = 1e-9
+    height = np.zeros(count)
+    for k in range(HALF_BAND_PX - REACH_PX, HALF_BAND_PX + REACH_PX + 1):
+        square += template[k] * template[k]
+        for g in range(count):
+            height[g] += profiles[g, k] * template[k]
+    height /= square
+    off = height - np.median(height)
+    scale = max(1.4826 * np.median(np.abs(off)), LEAST_SPREAD)
+    tail: Array = np.maximum(1 - (off / (TUKEY_HEIGHT * scale)) ** 2, 0.0)
+    return tail * tail
 
 
 @kernel

@@ -52,6 +52,9 @@ K1_SIGMA = 0.03
 ASSUMED_FOCAL = 0.78
 ASSUMED_FOCAL_SIGMA = 0.12
 UNSTATED_LENGTH_SIGMA = 0.08
+# By how much more than a stick's a club's line is turned: its taper, its grip's shadow. Of 892 rods
+# in path-traced scenes 95 % are turned by less than 0.037 (sticks) and 0.086 (clubs) of the width.
+CLUB_TURN = 1.8
 LEAST_SIGMA = 1e-4  # of angles and relative lengths: nothing is exact
 
 Array = NDArray[np.float64]
@@ -103,6 +106,7 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
     ends = straight(np.stack([rod.ends_px for rod in rods]), setup.lens)
     middle = ends.mean(axis=1, keepdims=True)
     span = ends - middle
+    turn = np.where(setup.perhaps_clubs, CLUB_TURN, 1.0)
     along = span[:, 1] / np.linalg.norm(span[:, 1], axis=1, keepdims=True)
     end_sigma = np.array(
         [
@@ -122,7 +126,10 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
         side=1.0 if setup.handed is Handed.RIGHT else -1.0,
         line_px=middle + span / np.sqrt(3.0),
         line_sigma=np.array(
-            [np.sqrt(0.5) * r.line_sigma_px / np.array([1.0, r.line_reach]) for r in rods]
+            [
+                np.sqrt(0.5) * r.line_sigma_px * np.array([1.0, more / r.line_reach])
+                for r, more in zip(rods, turn.tolist(), strict=True)
+            ]
         ),
         end_px=ends,
         end_sigma=end_sigma,

@@ -23,8 +23,8 @@ BORDER_PX = 10.0
 # What no averaging removes (a rod's bend, its taper, its shadow) grows with how wide it looks.
 # Measured on path-traced scenes, of the width: a lit side shifts the whole line, what changes along
 # the rod turns it; ends lie within half of it and a little out.
-SHIFT_FLOOR = 0.095
-TURN_FLOOR = 0.03  # at 1/sqrt(12) of the length from the middle
+SHIFT_FLOOR = 0.1
+TURN_FLOOR = 0.017  # at 1/sqrt(12) of the length from the middle
 LINE_FLOOR = 0.075  # of both in one, as `vision.belief` has learnt it
 END_SIGMA = 0.5
 END_LEAST_PX = 1.2

@@ -220,6 +220,13 @@ class Setup:
         first, second = self.roles
         return self.length_m(first) < CLUB_M, self.length_m(second) < CLUB_M
 
+    @property
+    def perhaps_clubs(self) -> tuple[bool, bool]:
+        """Which of the two may be clubs: also those whose length nobody stated."""
+        unstated = [self.known is None and role not in self.rod_lengths_m for role in self.roles]
+        first, second = (club or free for club, free in zip(self.clubs, unstated, strict=True))
+        return first, second
+
     def knowing(self, known: KnownRods) -> Setup:
         """The same with this as what is known of rods and lens. Raises SetupError."""
         return replace(self, known=known)

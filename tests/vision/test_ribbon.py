@@ -87,6 +87,29 @@ def _strip(colour_of):
     return Frame.from_bgr(np.rint(srgb).astype(np.uint8))
 
 
+def _club(grip_level, seed):
+    """A light shaft, 5 pixels wide, along y = 120; its grip, 7 wide, lies a pixel beside it."""
+    rng = np.random.default_rng(seed)
+    grey = rng.normal(110.0, 6.0, (240, 360))
+    grey[118:123, 60:225] = 200.0
+    grey[116:123, 225:300] = grip_level
+    grey = cv2.GaussianBlur(grey, (0, 0), 0.7) + rng.normal(0, 2.0, grey.shape)
+    return Frame.from_bgr(np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[..., None], 3, axis=2))
+
+
+@pytest.mark.parametrize("grip_level", [30.0, 60.0, 140.0])
+def test_a_grip_beside_its_shafts_line_does_not_turn_it(grip_level):
+    """Fitted through both, a line would be turned by half a pixel from end to end."""
+    turns = []
+    for seed in range(6):
+        (_, first), (_, last) = measure(
+            _club(grip_level, seed), np.array([[60.0, 120.0], [299.0, 119.0]])
+        ).ends_px
+        assert abs(first - 120.0) < 0.3
+        turns.append(abs(last - first))
+    assert np.median(turns) < 0.3
+
+
 @pytest.mark.parametrize(
     ("what", "colour_of", "low", "high"),
     [
