@@ -43,10 +43,12 @@ class Level:
 
 SURE = -2.0  # score at the coarse level that makes the fine one needless
 FLOOR = -12.0
-PARTNERED = -7.0  # the least where partners are looked for: among many lines, some look like rods
+# The least where many lines are tried, of which some look like rods: where partners are looked for,
+# and where the coarse level is asked again.
+PARTNERED = -7.0
 COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 36, evidence.COARSE, SURE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE, FLOOR)
-OTHERS = 4  # layouts looked at where the best is not believed
+OTHERS = 8  # layouts looked at where the best is not believed
 RIVAL = 2.0  # evidence by which a segment may fall short of the worse rod and still rival it
 ALONE = -9.0  # stands for the evidence of segments that there are none of
 LIKELY = 1.0  # evidence from which a segment is told of as a rod
@@ -128,18 +130,19 @@ def find_others(
     """Other layouts, for a picture whose best one is not believed: `OTHERS` of each sort.
 
     A shadow or a hose beside a rod makes a better layout than the rod, until it is measured: the
-    next best of both levels, at the coarse one as sure ones as `find` takes there (trunks of trees
-    can look laid). And those of rods that stand out only where a partner is looked for. `before`:
-    what `find_first` saw; the layout that it gave is left out.
+    next best of both levels. At the coarse one, where the tilt is not known, as sure ones as `find`
+    takes there (trunks of trees can look laid). And those of rods that stand out only where a
+    partner is looked for. `before`: what `find_first` saw; the layout that it gave is left out.
     """
     if not before:
         return []
     out = []
     asked = {_rods_of(before[-1], guess) for guess in before[-1].guesses[:1]}
     for seen in ways(frame, setup, hints, before):
+        least = seen.least if setup.tilt is None else min(seen.least, PARTNERED)
         new = [k for k, guess in enumerate(seen.guesses) if _rods_of(seen, guess) not in asked]
         for k in new[:OTHERS]:
-            if seen.guesses[k].score >= seen.least:
+            if seen.guesses[k].score >= least:
                 out.append(settle(frame, seen.candidates, with_first(seen.guesses, k), setup))
                 asked.add(_rods_of(seen, seen.guesses[k]))
     return out

@@ -17,8 +17,8 @@ from tests.scenes import Scene, scenes
 from vision.belief import features
 from vision.find import Candidates, Seen, rank, settle, ways, with_first
 from vision.frame import Frame
-from vision.pose import solve_pose
-from vision.rods import Rods
+from vision.read import _fits, _posed
+from vision.rods import Reason, Rods
 from vision.setup import Setup, View
 
 NEAR_PX = 12.0  # so close to a rod, a segment belongs to it
@@ -38,14 +38,14 @@ class Example:
     picture: str
 
 
-def examples(folder: Path) -> Iterator[Example]:
-    """All examples of the scenes under `folder` and of photographed ground."""
+def examples(folder: Path, with_crops: bool = True) -> Iterator[Example]:
+    """All examples of the scenes under `folder`, and of photographed ground."""
     for truth in sorted(folder.rglob("truth.json")):
         step = SLIDES_STEP if truth.parent.name == "slides" else 1
         for seed, scene in enumerate(scenes(truth.parent)):
             if seed % step == 0:
                 yield from _of_scene(scene, seed, f"{truth.parent.name}/{_place(scene)}")
-    for k, crop in enumerate(crops(CROPS, seed=CROP_SEED)):
+    for k, crop in enumerate(crops(CROPS, seed=CROP_SEED) if with_crops else ()):
         for view in View:
             yield from _best(Frame.from_bgr(crop), Setup(view=view), f"crop {k % 3}", f"crop {k}")
 
@@ -119,6 +119,9 @@ def _of(frame: Frame, seen: Seen, setup: Setup, kind: str, picture: str) -> Iter
 
 
 def _example(rods: Rods, frame: Frame, setup: Setup, kind: str, picture: str) -> Iterator[Example]:
-    values = features(rods, solve_pose(rods, (frame.width, frame.height), setup))
+    posed = _posed(rods, (frame.width, frame.height), setup)
+    if isinstance(posed, Reason) or not _fits(posed[1]):
+        return  # refused before anyone asks whether it is believed
+    values = features(*posed)
     if np.isfinite(values).all():
         yield Example(values, kind.startswith("true"), kind, picture)

@@ -3,22 +3,21 @@
 `python -m tests.bench.train --scenes DIR --more DIR` prints both levels' weights, then belief's.
 For the evidence, every scene is taken as it is, mirrored, reduced, and with another gamma and more
 noise; a segment counts as a rod's when it lies within 3 (fine) or 1.7 (coarse) pixels of it and
-shares most of its length. Logistic regression on standardised cues: L2-regularised for the
-evidence, with few weights for belief. Also prints how well held-back scenes are told apart.
+shares most of its length. L2-regularised logistic regression on standardised cues for the evidence;
+for belief see `tests.bench.learn`. Also prints how well held-back scenes are told apart.
 """
 
 import argparse
 import json
+import textwrap
 from pathlib import Path
 
 import cv2
 import numpy as np
-from scipy.optimize import minimize
-from scipy.special import expit
 
+from tests.bench.learn import judge, learn, logistic, scaled, standardised
 from tests.bench.presence import examples
 from vision import hough, segments
-from vision.belief import FEATURES
 from vision.contrast import contrast_planes
 from vision.evidence import features
 from vision.find import COARSE, FINE
@@ -26,9 +25,26 @@ from vision.frame import Frame
 
 FOLDS = 6
 RIDGE = 0.5
-LASSO = 2.0  # belief: few weights generalise better
-LEAST = 0.06  # standardised weights below this are left out
+FIRST = 3.0  # belief: how often the first folder's examples count, of which there are fewer
 KEEP_SHARES = (0.98, 0.96, 0.94, 0.9, 0.8)
+WEIGHTS_FILE = '''"""What `vision.belief` has learnt; written by `python -m tests.bench.train`."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+def table(text: str, columns: int) -> NDArray[np.float64]:
+    """Numbers in rows of so many columns."""
+    return np.array(text.split(), np.float64).reshape(-1, columns)
+
+
+# A row for each of `vision.belief.FEATURES`: its mean, its spread, its weight past the units; and
+# its weights into each unit. A row for each unit: its bias and its weight outward.
+{tables}
+LEVEL = {level:.4f}
+'''
 
 
 def pictures(folder):
@@ -85,67 +101,17 @@ def collect(folder, level):
 
 
 def fit(cues, labels):
-    mean, spread = cues.mean(axis=0), cues.std(axis=0) + 1e-6
-    design = np.c_[np.clip((cues - mean) / spread, -4, 4), np.ones(len(cues))]
-    sign = np.where(labels, 1.0, -1.0)
-
-    def loss(w):
-        margin = sign * (design @ w)
-        slope = -(sign * expit(-margin)) @ design
-        slope[:-1] += 2 * RIDGE * w[:-1]
-        return np.logaddexp(0, -margin).sum() + RIDGE * (w[:-1] ** 2).sum(), slope
-
-    w = minimize(loss, np.zeros(design.shape[1]), jac=True, method="L-BFGS-B").x
-    weights = w[:-1] / spread
-    return weights, float(w[-1] - weights @ mean)
+    mean, spread = scaled(cues)
+    weights, bias = logistic(standardised(cues, mean, spread), labels, RIDGE)
+    weights = weights / spread
+    return weights, bias - float(weights @ mean)
 
 
-def fit_few(values, labels):
-    """Logistic regression with an L1 penalty, then again without it on the features kept."""
-    mean, spread = values.mean(axis=0), values.std(axis=0) + 1e-6
-    design = np.clip((values - mean) / spread, -6, 6)
-    sign = np.where(labels, 1.0, -1.0)
-    count = design.shape[1]
-
-    def loss(w):
-        margin = sign * (design @ (w[:count] - w[count:-1]) + w[-1])
-        pull = sign * expit(-margin)
-        slope = pull @ design
-        value = np.logaddexp(0, -margin).sum() + LASSO * w[:-1].sum()
-        return value, np.concatenate([LASSO - slope, LASSO + slope, [-pull.sum()]])
-
-    bounds = [(0, None)] * (2 * count) + [(None, None)]
-    w = minimize(loss, np.zeros(2 * count + 1), jac=True, method="L-BFGS-B", bounds=bounds).x
-    kept = np.flatnonzero(np.abs(w[:count] - w[count:-1]) > LEAST)
-    weights = np.zeros(count)
-    weights[kept], bias = fit(values[:, kept], labels)
-    return weights, bias
-
-
-def train_belief(folder, more):
-    """Prints the weights of `vision/belief.py`, and what they make of pictures held back.
-
-    Of pictures of two sorts (`more`, rendered by `tests.bench.render`, are several times as many)
-    the mean of two fits: of the first alone, and of all. A fit of all is better on the second sort
-    and worse on the first; the mean is better on the second and as good on the first. What is
-    shipped was fitted before partners were looked for; a fit with them, and with twice as many
-    pictures, finds no more of pictures that neither has seen.
-    """
-    first = list(examples(folder))
-    fits = [_fit_held(first)]
-    if more:
-        rest = [e for each in more for e in examples(each) if not e.kind.startswith("crop")]
-        fits.append(_fit_held(first + rest))
-    weights, bias = (np.mean(part, axis=0) for part in zip(*fits, strict=True))
-    print("WEIGHTS: dict[str, float] = {")
-    for name, weight in zip(FEATURES, weights, strict=True):
-        if weight:
-            print(f'    "{name}": {weight:.4f},')
-    print(f"}}\nBIAS = {bias:.4f}", flush=True)
-
-
-def _fit_held(every):
-    """Weights and bias of these examples; prints how well held-back ones are told apart."""
+def train_belief(folders):
+    """Prints `vision/belief_weights.py`, and what is made of pictures held back."""
+    sets = [list(examples(folder, with_crops=k == 0)) for k, folder in enumerate(folders)]
+    every = [e for each in sets for e in each]
+    counts = np.repeat([FIRST, *[1.0] * (len(sets) - 1)], [len(each) for each in sets])
     values, labels = np.array([e.features for e in every]), np.array([e.true for e in every])
     kinds = np.array([e.kind for e in every])
     order = np.random.default_rng(0).permutation(np.unique([e.picture for e in every]))
@@ -153,8 +119,10 @@ def _fit_held(every):
     groups = np.array([fold[e.picture] for e in every])
     held = np.zeros(len(labels))
     for k in range(FOLDS):
-        weights, bias = fit_few(values[groups != k], labels[groups != k])
-        held[groups == k] = values[groups == k] @ weights + bias
+        rest = groups != k
+        mean, spread = scaled(values[rest])
+        points = standardised(values, mean, spread)
+        held[~rest] = judge(points[rest], labels[rest], counts[rest])(points[~rest])
     for share in KEEP_SHARES:
         least = np.quantile(held[kinds == "true"], 1 - share)
         passing = {
@@ -162,7 +130,26 @@ def _fit_held(every):
             for kind in np.unique(kinds[~labels])
         }
         print(f"# held back, {share:.0%} of the true from {least:.2f}: {passing}")
-    return fit_few(values, labels)
+    print(written(learn(values, labels, counts)), flush=True)
+
+
+def written(net):
+    """The text of `vision/belief_weights.py`."""
+    blocks = (
+        ("EACH", np.stack([net.mean, net.spread, net.past], axis=1), 4),
+        ("INWARD", net.inward, 3),
+        ("UNITS", np.stack([net.bias, net.outward], axis=1), 3),
+    )
+    tables = "\n".join(
+        f'{name} = table("""\n{rows_of(numbers, digits)}\n""", {numbers.shape[1]})'
+        for name, numbers, digits in blocks
+    )
+    return WEIGHTS_FILE.format(tables=tables, level=net.level)
+
+
+def rows_of(numbers, digits):
+    """One row of text for each row of numbers, or several where they are long."""
+    return "\n".join(textwrap.fill(" ".join(f"{v:.{digits}f}" for v in row), 96) for row in numbers)
 
 
 def main():
@@ -193,7 +180,7 @@ def main():
         print(f"{title} = Evidence(")
         print(f"    np.array({np.round(weights, 4).tolist()}),\n    {bias:.4f},\n)", flush=True)
 
-    train_belief(args.scenes, args.more)
+    train_belief([args.scenes, *args.more])
 
 
 if __name__ == "__main__":

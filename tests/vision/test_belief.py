@@ -8,7 +8,7 @@ import pytest
 from tests.bench.falses import painted
 from tests.scenes import scenes
 from tests.synthetic import draw
-from vision.belief import ACCEPT, FEATURES, WEIGHTS, features, log_odds
+from vision.belief import ACCEPT, FEATURES, NET, features, log_odds
 from vision.find import find
 from vision.frame import Frame
 from vision.look import LOOK
@@ -25,9 +25,13 @@ def names(scene):
     return scene.name
 
 
-def test_every_weight_has_its_feature():
-    assert set(WEIGHTS) <= set(FEATURES)
-    assert len(set(FEATURES)) == len(FEATURES) == 9 + 2 * len(LOOK)
+def test_every_feature_has_its_weights():
+    count = len(FEATURES)
+    assert len(set(FEATURES)) == count == 9 + 2 * len(LOOK)
+    units = len(NET.bias)
+    assert NET.mean.shape == NET.spread.shape == NET.past.shape == (count,)
+    assert NET.inward.shape == (count, units) and NET.outward.shape == (units,)
+    assert (NET.spread > 0).all()
 
 
 @pytest.mark.parametrize("scene", LAID, ids=names)

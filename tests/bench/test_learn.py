@@ -1,0 +1,59 @@
+"""What the judge of laid rods learns where no straight border tells, and its pupil, the network."""
+
+import numpy as np
+import pytest
+
+from tests.bench import learn
+from tests.bench.learn import judge, logistic, scaled, standardised
+from tests.bench.train import written
+
+
+def ring(seed: int, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Features (count, 4) of which three tell: true ones lie within a ball about the origin."""
+    values = np.random.default_rng(seed).normal(0, 1, (count, 4))
+    return values * [2.0, 0.5, 1.0, 3.0] + 5.0, (values[:, :3] ** 2).sum(axis=1) < 2.4
+
+
+@pytest.fixture
+def small(monkeypatch):
+    """Fewer points to teach with, and a kernel that suits four features."""
+    for name, value in {"MIXTURES": 4000, "SHUFFLED": 1000, "STRANGE": 2000, "GAIN": 0.1}.items():
+        monkeypatch.setattr(learn, name, value)
+
+
+def test_the_network_judges_as_its_teacher_does_where_no_straight_border_can(small):
+    values, labels = ring(1, 1200)
+    others, truth = ring(2, 1000)
+    counts = np.ones(len(labels))
+    mean, spread = scaled(values)
+    points, unseen = (standardised(v, mean, spread) for v in (values, others))
+    weights, bias = logistic(points, labels, 1.0)
+    straight = ((unseen @ weights + bias > 0) == truth).mean()
+    teacher = ((judge(points, labels, counts)(unseen) > 0) == truth).mean()
+    pupil = ((learn.learn(values, labels, counts).log_odds(others) > 0) == truth).mean()
+    assert straight < 0.65
+    assert teacher > 0.92
+    assert pupil > teacher - 0.04
+
+
+def test_an_example_that_counts_twice_is_as_good_as_two():
+    values, labels = ring(3, 200)
+    counts = np.where(np.arange(200) < 50, 2.0, 1.0)
+    twice = np.r_[np.arange(200), np.arange(50)]
+    once, both = logistic(values, labels, 1.0, counts), logistic(values[twice], labels[twice], 1.0)
+    np.testing.assert_allclose(once[0], both[0], atol=1e-3)
+    assert once[1] == pytest.approx(both[1], abs=1e-2)
+
+
+def test_what_is_written_is_what_was_learnt(small, monkeypatch):
+    monkeypatch.setattr(learn, "ROUNDS", 20)
+    values, labels = ring(4, 300)
+    net = learn.learn(values, labels, np.ones(300))
+    read: dict = {}
+    exec(written(net), read)
+    units = np.stack([net.bias, net.outward], axis=1)
+    each = np.stack([net.mean, net.spread, net.past], axis=1)
+    np.testing.assert_allclose(read["EACH"], each, atol=1e-4)
+    np.testing.assert_allclose(read["INWARD"], net.inward, atol=1e-3)
+    np.testing.assert_allclose(read["UNITS"], units, atol=1e-3)
+    assert read["LEVEL"] == pytest.approx(net.level, abs=1e-4)
