@@ -40,6 +40,13 @@ FEATURES = (
 )
 
 
+def standardised(
+    values: NDArray[np.float64], mean: NDArray[np.float64], spread: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Features (n, features) in spreads from their means, clipped."""
+    return np.clip((values - mean) / spread, -CLIP, CLIP)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Net:
     """One layer of tanh units beside a linear path; log-odds from features (features,).
@@ -57,7 +64,7 @@ class Net:
 
     def log_odds(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """(n,) from features (n, features)."""
-        points = np.clip((values - self.mean) / self.spread, -CLIP, CLIP)
+        points = standardised(values, self.mean, self.spread)
         units = np.tanh(points @ self.inward + self.bias)
         return np.asarray(units @ self.outward + points @ self.past + self.level)
 

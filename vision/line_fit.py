@@ -147,14 +147,13 @@ def fit_line(band: NDArray[np.float32], weights: Array) -> tuple[float, float, f
                 shift[g] -= (profiles[g, k] - template[k]) * taper * slope
     shift = np.minimum(np.maximum(shift / gain, -LONGEST_SHIFT_PX), LONGEST_SHIFT_PX)
     alike = _alike(profiles, template)
-    robust = alike.copy()
+    robust = alike
     first, last, scale = 0.0, 0.0, 1.0
     for _ in range(ROUNDS):
         first, last = _weighted_line(where, shift, robust)
         rest = shift - first * (1 - where) - last * where
-        scale = max(1.4826 * np.median(np.abs(rest)), LEAST_SCALE_PX)
-        tail = np.maximum(1 - (rest / (TUKEY * scale)) ** 2, 0.0)
-        robust = alike * tail * tail + 1e-6
+        near, scale = _biweight(rest, TUKEY, LEAST_SCALE_PX)
+        robust = alike * near + 1e-6
     sigma = scale * np.sqrt(2.0 / max(robust.sum(), 3.0))
     return first + centre, last + centre, sigma
 
@@ -174,10 +173,15 @@ def _alike(profiles: Array, template: Array) -> Array:
         for g in range(count):
             height[g] += profiles[g, k] * template[k]
     height /= square
-    off = height - np.median(height)
-    scale = max(1.4826 * np.median(np.abs(off)), LEAST_SPREAD)
-    tail: Array = np.maximum(1 - (off / (TUKEY_HEIGHT * scale)) ** 2, 0.0)
-    return tail * tail
+    return _biweight(height - np.median(height), TUKEY_HEIGHT, LEAST_SPREAD)[0]
+
+
+@kernel
+def _biweight(off: Array, reach: float, least: float) -> tuple[Array, float]:
+    """Weights (n,), none beyond `reach` scales, and the scale: the median's, at least `least`."""
+    scale = max(1.4826 * np.median(np.abs(off)), least)
+    tail = np.maximum(1 - (off / (reach * scale)) ** 2, 0.0)
+    return tail * tail, scale
 
 
 @kernel

@@ -53,7 +53,8 @@ ASSUMED_FOCAL = 0.78
 ASSUMED_FOCAL_SIGMA = 0.12
 UNSTATED_LENGTH_SIGMA = 0.08
 # By how much more than a stick's a club's line is turned: its taper, its grip's shadow. Of 892 rods
-# in path-traced scenes 95 % are turned by less than 0.037 (sticks) and 0.086 (clubs) of the width.
+# in path-traced scenes 95 % are turned by less than 0.037 (sticks) and 0.086 (clubs) of the width;
+# with less than their ratio the offset that follows already lies within 2 sigma in 95 %.
 CLUB_TURN = 1.8
 LEAST_SIGMA = 1e-4  # of angles and relative lengths: nothing is exact
 
@@ -106,7 +107,6 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
     ends = straight(np.stack([rod.ends_px for rod in rods]), setup.lens)
     middle = ends.mean(axis=1, keepdims=True)
     span = ends - middle
-    turn = np.where(setup.perhaps_clubs, CLUB_TURN, 1.0)
     along = span[:, 1] / np.linalg.norm(span[:, 1], axis=1, keepdims=True)
     end_sigma = np.array(
         [
@@ -127,8 +127,10 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
         line_px=middle + span / np.sqrt(3.0),
         line_sigma=np.array(
             [
-                np.sqrt(0.5) * r.line_sigma_px * np.array([1.0, more / r.line_reach])
-                for r, more in zip(rods, turn.tolist(), strict=True)
+                np.sqrt(0.5)
+                * r.line_sigma_px
+                * np.array([1.0, (CLUB_TURN if club else 1.0) / r.line_reach])
+                for r, club in zip(rods, setup.perhaps_clubs, strict=True)
             ]
         ),
         end_px=ends,

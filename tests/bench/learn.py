@@ -12,7 +12,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from vision.belief import CLIP, Net
+from vision.belief import CLIP, Net, standardised
 
 LANDMARKS = 400
 GAIN = 0.01  # of the Gaussian kernel, per square of standardised distance
@@ -30,10 +30,6 @@ Judge = Callable[[np.ndarray], np.ndarray]
 def scaled(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Mean and spread (features,) by which `vision.belief` standardises."""
     return values.mean(axis=0), values.std(axis=0) + 1e-6
-
-
-def standardised(values: np.ndarray, mean: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    return np.clip((values - mean) / spread, -CLIP, CLIP)
 
 
 def logistic(

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 
 from tests.bench import learn
-from tests.bench.learn import judge, logistic, scaled, standardised
+from tests.bench.learn import judge, logistic, scaled
 from tests.bench.train import written
+from vision.belief import standardised
 
 
 def ring(seed: int, count: int) -> tuple[np.ndarray, np.ndarray]:

@@ -15,9 +15,10 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tests.bench.learn import judge, learn, logistic, scaled, standardised
+from tests.bench.learn import judge, learn, logistic, scaled
 from tests.bench.presence import examples
 from vision import hough, segments
+from vision.belief import standardised
 from vision.contrast import contrast_planes
 from vision.evidence import features
 from vision.find import COARSE, FINE
