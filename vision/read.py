@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -43,11 +43,11 @@ def search(
     """
     rods, seen = find_first(frame, setup, hints, quick=quick)
     size = (frame.width, frame.height)
-    if quick or (isinstance(rods, Rods) and _odds(rods, size, setup) >= ACCEPT):
+    if quick or (isinstance(rods, Rods) and _belief(rods, size, setup) >= ACCEPT):
         return rods
     others = find_others(frame, setup, hints, seen)
-    odds = [_odds(other, size, setup) for other in others]
-    return others[int(np.argmax(odds))] if max(odds, default=-np.inf) >= ACCEPT else rods
+    beliefs = [_belief(other, size, setup) for other in others]
+    return others[int(np.argmax(beliefs))] if max(beliefs, default=-np.inf) >= ACCEPT else rods
 
 
 def conclude_alone(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:
@@ -81,14 +81,13 @@ def conclude(
         return not_found(rods, setup)
     if pose is not None:
         return _from_pose(rods, pose, size, setup, np.inf)
-    posed = _posed(rods, size, setup, laid)
-    if isinstance(posed, Reason):
-        return not_found(NotFound(posed, rods.both), setup)
-    rods, pose = posed
+    weighed = weigh(rods, size, setup, laid)
+    if isinstance(weighed, Reason):
+        return not_found(NotFound(weighed, rods.both), setup)
+    rods, pose, belief = weighed.rods, weighed.pose, weighed.belief
     check = lens_check(pose, rods, size, setup) if check_lens else None
-    if not _fits(pose):
+    if not weighed.fits:
         return replace(not_found(NotFound(Reason.WRONG_LAYOUT, rods.both), setup), lens_check=check)
-    belief = log_odds(rods, pose)
     if belief < accept:
         likely = rods.both if rods.search is None else rods.search.likely
         doubted = refused(likely, size, setup, belief >= ACCEPT - HOPE)
@@ -96,28 +95,41 @@ def conclude(
     return replace(_from_pose(rods, pose, size, setup, belief), lens_check=check)
 
 
-def _posed(
-    rods: Rods, size: tuple[int, int], setup: Setup, laid: bool = False
-) -> tuple[Rods, Pose] | Reason:
-    """The rods with their pose, or why they are surely another layout."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """Found rods with their pose. `belief`: log-odds that they are laid; -inf where they misfit."""
+
+    rods: Rods
+    pose: Pose
+    belief: float
+
+    @property
+    def fits(self) -> bool:
+        """Whether there is a pose from which such a layout looks like this."""
+        return self.belief > -np.inf
+
+
+def weigh(rods: Rods, size: tuple[int, int], setup: Setup, laid: bool = False) -> Weighed | Reason:
+    """The rods' pose and how far they are believed, or why they are surely another layout.
+
+    `laid`: as in `conclude`.
+    """
     # Asked first: a pose can explain away a wrong layout by taking ends for covered ones.
     asks = not laid or setup.aim is not None  # with an aim a turned T is told by its reason
     wrong = surely_not(rods.ends_px, size, setup) if asks else None
     if may_stand_aside(setup, wrong):
-        return solve_around(rods, size, setup)
-    return (rods, solve_pose(rods, size, setup)) if wrong is None else wrong
+        rods, pose = solve_around(rods, size, setup)
+    elif wrong is not None:
+        return wrong
+    else:
+        pose = solve_pose(rods, size, setup)
+    fits = np.isfinite(pose.cost) and pose.misfit <= MISFIT_LIMIT
+    return Weighed(rods, pose, log_odds(rods, pose) if fits else -np.inf)
 
 
-def _fits(pose: Pose) -> bool:
-    return bool(np.isfinite(pose.cost)) and pose.misfit <= MISFIT_LIMIT
-
-
-def _odds(rods: Rods, size: tuple[int, int], setup: Setup) -> float:
-    """How far these rods are believed (log-odds); -inf where they are refused."""
-    posed = _posed(rods, size, setup)
-    if isinstance(posed, Reason) or not _fits(posed[1]):
-        return -np.inf
-    return log_odds(*posed)
+def _belief(rods: Rods, size: tuple[int, int], setup: Setup) -> float:
+    weighed = weigh(rods, size, setup)
+    return -np.inf if isinstance(weighed, Reason) else weighed.belief
 
 
 def refuse(rods: Rods, reason: Reason, setup: Setup) -> Reading:

@@ -28,7 +28,6 @@ START_SIGMA_RAD = float(np.deg2rad(12.0))
 # not shrink that. From the project's own scenes.
 CLUB_LENGTH = 0.02
 CLUB_END = 1.0
-LASTING_TURN = 1.6  # times what one view says of a club's turn: the grip's shadow, in all of them
 STICK_END = 0.2
 BIAS_RAD = float(np.deg2rad(0.7))  # of a sensor that nobody read yet; as in `vision.tilt`
 
@@ -68,9 +67,7 @@ def problem_of(sights: Sequence[Sight]) -> Problem:
     tilts = [sight.setup.tilt for sight in sights]
     own_mean = np.array([[np.log(HEIGHT_M[0]), *_held(tilt)[0]] for tilt in tilts])
     own_sigma = np.array([[HEIGHT_M[1], *_held(tilt)[1]] for tilt in tilts])
-    turn = np.stack([np.ones(2), np.where(setup.clubs, LASTING_TURN, 1.0)], axis=-1)
     views = [observe(sight.rods.both, size, sight.setup) for sight in sights]
-    views = [replace(view, line_sigma=view.line_sigma * turn) for view in views]
     mean, cov = _shared(size, setup, tilts)
     weight = np.ones((len(views), 8))
     for row, view in zip(weight, views, strict=True):

@@ -17,7 +17,7 @@ from tests.scenes import Scene, scenes
 from vision.belief import features
 from vision.find import Candidates, Seen, rank, settle, ways, with_first
 from vision.frame import Frame
-from vision.read import _fits, _posed
+from vision.read import weigh
 from vision.rods import Reason, Rods
 from vision.setup import Setup, View
 
@@ -119,9 +119,9 @@ def _of(frame: Frame, seen: Seen, setup: Setup, kind: str, picture: str) -> Iter
 
 
 def _example(rods: Rods, frame: Frame, setup: Setup, kind: str, picture: str) -> Iterator[Example]:
-    posed = _posed(rods, (frame.width, frame.height), setup)
-    if isinstance(posed, Reason) or not _fits(posed[1]):
+    weighed = weigh(rods, (frame.width, frame.height), setup)
+    if isinstance(weighed, Reason) or not weighed.fits:
         return  # refused before anyone asks whether it is believed
-    values = features(*posed)
+    values = features(weighed.rods, weighed.pose)
     if np.isfinite(values).all():
         yield Example(values, kind.startswith("true"), kind, picture)
