@@ -9,12 +9,10 @@ set by hand but `ACCEPT`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.belief_weights import EACH, INWARD, LEVEL, UNITS
+from vision.belief_weights import BELIEF
 from vision.look import LOOK
 from vision.model import COUNT, residuals
 from vision.pose import Pose
@@ -24,7 +22,6 @@ ACCEPT = 0.5  # log-odds from which rods are believed
 DIAMETER_M = 0.01  # a stick or a shaft, give or take a third
 MOST_MARGIN = 20.0
 MOST_PULL = 6.0
-CLIP = 4.0  # spreads from the mean beyond which a feature says no more
 
 FEATURES = (
     "geometry",
@@ -38,38 +35,6 @@ FEATURES = (
     "odd widths",  # of the two rods, against each one's distance
     *(f"{which} {name}" for name in LOOK for which in ("lower", "higher")),
 )
-
-
-def standardised(
-    values: NDArray[np.float64], mean: NDArray[np.float64], spread: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Features (n, features) in spreads from their means, clipped."""
-    return np.clip((values - mean) / spread, -CLIP, CLIP)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Net:
-    """One layer of tanh units beside a linear path; log-odds from features (features,).
-
-    `mean`, `spread`, `past` (features,); `inward` (features, units); `bias`, `outward` (units,).
-    """
-
-    mean: NDArray[np.float64]
-    spread: NDArray[np.float64]
-    inward: NDArray[np.float64]
-    bias: NDArray[np.float64]
-    outward: NDArray[np.float64]
-    past: NDArray[np.float64]
-    level: float
-
-    def log_odds(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(n,) from features (n, features)."""
-        points = standardised(values, self.mean, self.spread)
-        units = np.tanh(points @ self.inward + self.bias)
-        return np.asarray(units @ self.outward + points @ self.past + self.level)
-
-
-NET = Net(EACH[:, 0], EACH[:, 1], INWARD, UNITS[:, 0], UNITS[:, 1], EACH[:, 2], LEVEL)
 
 
 def features(rods: Rods, pose: Pose) -> NDArray[np.float64]:
@@ -106,4 +71,4 @@ def log_odds(rods: Rods, pose: Pose) -> float:
     if not np.isfinite(values).all():
         return rods.score
     tapped = 0.0 if rods.search is None else rods.search.tapped
-    return float(NET.log_odds(values[None])[0]) + tapped
+    return float(BELIEF.log_odds(values[None])[0]) + tapped

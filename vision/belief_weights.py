@@ -2,19 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from vision.net import net_of
 
-
-def table(text: str, columns: int) -> NDArray[np.float64]:
-    """Numbers in rows of so many columns."""
-    return np.array(text.split(), np.float64).reshape(-1, columns)
-
-
-# A row for each of `vision.belief.FEATURES`: its mean, its spread, its weight past the units; and
-# its weights into each unit. A row for each unit: its bias and its weight outward.
-EACH = table(
-    """
+BELIEF = net_of(
+    each="""
 -6.4867 3.9443 -0.9815
 3.4759 4.2264 -0.5659
 13.7844 11.1106 0.2594
@@ -59,10 +50,7 @@ EACH = table(
 1.6036 0.5820 -0.7700
 1.8892 0.3425 -0.1344
 """,
-    3,
-)
-INWARD = table(
-    """
+    inward="""
 0.094 -0.123 -0.061 -0.111 0.323 -0.037 -0.145 -0.254 -0.190 0.049 0.009 -0.854 0.043 -0.275
 -0.100 -0.567
 0.058 -0.015 0.087 -0.200 0.076 0.002 -0.148 -0.028 0.004 -0.025 0.035 -0.128 -0.200 0.047
@@ -150,10 +138,7 @@ INWARD = table(
 0.003 -0.047 0.041 -0.005 0.084 0.006 0.037 0.014 -0.390 0.005 0.060 -0.151 0.047 0.099 -0.004
 -0.068
 """,
-    16,
-)
-UNITS = table(
-    """
+    units="""
 -0.501 4.425
 -0.211 -2.954
 -0.488 -3.003
@@ -171,6 +156,5 @@ UNITS = table(
 -0.397 -2.927
 3.409 -1.389
 """,
-    2,
+    level=-0.3385,
 )
-LEVEL = -0.3385

@@ -10,14 +10,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision import evidence, hough, segments
+from vision import evidence_weights, hough, segments
 from vision.contrast import HALF, QUARTER, contrast_planes
-from vision.evidence import Evidence
 from vision.frame import MIN_SIDE_PX, Frame
 from vision.hint import Hint, hinted
 from vision.kernel import kernel
 from vision.layouts import LayoutGuess, rank_layouts
 from vision.model import focal_prior
+from vision.net import Net
 from vision.part import Part, searched_part
 from vision.partners import partner_pieces
 from vision.ribbon import Ribbon, end_for_end, measure
@@ -31,13 +31,16 @@ EDGE_PX = 10.0  # full-size pixels from the picture's edge: the end is cut
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Level:
-    """One resolution of the search; a layout of a score below `least` is not worth a look."""
+    """One resolution of the search; a layout of a score below `least` is not worth a look.
+
+    `evidence`: log-odds that a segment lies on a rod, from its cues (`vision.segments`).
+    """
 
     reduction: int
     strips: hough.Strips
     band: segments.Band
     pieces: int
-    evidence: Evidence
+    evidence: Net
     least: float
 
 
@@ -46,8 +49,8 @@ FLOOR = -12.0
 # The least where many lines are tried, of which some look like rods: where partners are looked for,
 # and where the coarse level is asked again.
 PARTNERED = -7.0
-COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 36, evidence.COARSE, SURE)
-FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence.FINE, FLOOR)
+COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 36, evidence_weights.COARSE, SURE)
+FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence_weights.FINE, FLOOR)
 OTHERS = 8  # layouts looked at where the best is not believed
 RIVAL = 2.0  # evidence by which a segment may fall short of the worse rod and still rival it
 ALONE = -9.0  # stands for the evidence of segments that there are none of

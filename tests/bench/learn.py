@@ -1,8 +1,9 @@
-"""How the weights of `vision.belief` are learnt: a smooth judge teaches a small network.
+"""How the weights of belief and of a segment's evidence are learnt: small networks.
 
-Kernel logistic regression on a few hundred of the examples (Zhu and Hastie 2005, with the Nystrom
-method) tells held-back layouts apart best: what is like no true one is not believed. It would have
-to carry those examples along; a network of a few units is taught to answer as it does, on the
+A segment's evidence is learnt from a hundred thousand examples outright. For belief a smooth judge
+teaches: kernel logistic regression on a few hundred of its examples (Zhu and Hastie 2005, with the
+Nystrom method) tells held-back layouts apart best: what is like no true one is not believed. It
+would have to carry those along; a network of a few units is taught to answer as it does, on the
 examples, on mixtures of them and on what was never seen.
 """
 
@@ -12,12 +13,13 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from vision.belief import CLIP, Net, standardised
+from vision.net import CLIP, Net, standardised
 
 LANDMARKS = 400
 GAIN = 0.01  # of the Gaussian kernel, per square of standardised distance
 RIDGE = 0.02
 UNITS = 16
+SEGMENT_UNITS = 24
 SHRINK = 3e-4
 MIXTURES, SHUFFLED, STRANGE = 40_000, 10_000, 20_000
 JITTER = 0.3
@@ -25,6 +27,9 @@ LEAST, MOST = -5.0, 6.0  # log-odds beyond which it does not matter how far
 ROUNDS = 1500
 
 Judge = Callable[[np.ndarray], np.ndarray]
+# Of a network's answers (n,): how wrong they are, and its slope (n,).
+Fault = Callable[[np.ndarray], tuple[float, np.ndarray]]
+Parts = tuple[np.ndarray, ...]
 
 
 def scaled(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -75,12 +80,8 @@ def judge(values: np.ndarray, labels: np.ndarray, counts: np.ndarray, seed: int 
     return lambda points: kernel(points) @ along + bias
 
 
-def taught(teacher: Judge, values: np.ndarray, seed: int = 0) -> tuple[np.ndarray, ...]:
-    """A network that answers as `teacher` does about points like `values` (n, features).
-
-    Its weights inward (features, `UNITS`), the units' biases, weights outward, weights past the
-    units (features,), and the bias.
-    """
+def taught(teacher: Judge, values: np.ndarray, seed: int = 0) -> Parts:
+    """A network that answers as `teacher` does about points like `values` (n, features)."""
     rng = np.random.default_rng(seed)
     count, width = values.shape
     likely = np.exp(np.clip(teacher(values), LEAST, 0.0) / 3.0)
@@ -97,42 +98,78 @@ def taught(teacher: Judge, values: np.ndarray, seed: int = 0) -> tuple[np.ndarra
     weight = np.exp(np.minimum(target, 0.0) / 4.0)
     weight /= weight.sum()
 
+    def off(answer):
+        miss = answer - target
+        return float((weight * miss**2).sum()), 2 * weight * miss
+
+    return network(points, off, UNITS, rng)
+
+
+def network(points: np.ndarray, fault: Fault, units: int, rng: np.random.Generator) -> Parts:
+    """The network of so many units, and of small weights, whose answers at fault are least so.
+
+    Its weights inward (features, `units`), the units' biases, weights outward, weights past the
+    units (features,), and the bias; for standardised `points` (n, features) of single precision.
+    """
+    width = points.shape[1]
+
     def parts(w):
-        return np.split(w, np.cumsum([width * UNITS, UNITS, UNITS, width]))
+        inward, *rest = np.split(w, np.cumsum([width * units, units, units, width]))
+        return inward.reshape(width, units), *rest
 
     def loss(w):
-        inward, bias, outward, past, level = parts(w)
-        inward = inward.reshape(width, UNITS)
-        units = np.tanh(points @ inward.astype(np.float32) + bias.astype(np.float32))
-        off = units @ outward + points @ past + level - target
-        pull = (2 * weight * off).astype(np.float32)
-        back = pull[:, None] * outward.astype(np.float32) * (1 - units * units)
+        inward, bias, outward, past, level = (part.astype(np.float32) for part in parts(w))
+        hidden = np.tanh(points @ inward + bias)
+        value, slope = fault(hidden @ outward + points @ past + level)
+        pull = slope.astype(np.float32)
+        back = pull[:, None] * outward * (1 - hidden * hidden)
         size = (inward**2).sum() + 0.1 * (outward**2).sum() + 0.1 * (past**2).sum()
-        slope = [
+        slopes = [
             (points.T @ back + 2 * SHRINK * inward).ravel(),
             back.sum(axis=0),
-            units.T @ pull + 0.2 * SHRINK * outward,
+            hidden.T @ pull + 0.2 * SHRINK * outward,
             points.T @ pull + 0.2 * SHRINK * past,
             [pull.sum()],
         ]
-        return float((weight * off**2).sum() + SHRINK * size), np.concatenate(slope).astype(float)
+        return value + SHRINK * float(size), np.concatenate(slopes).astype(float)
 
     start = np.concatenate(
         [
-            rng.normal(0, 0.15, width * UNITS),
-            rng.normal(0, 0.3, UNITS),
-            rng.normal(0, 1.0, UNITS),
+            rng.normal(0, 0.15, width * units),
+            rng.normal(0, 0.3, units),
+            rng.normal(0, 1.0, units),
             np.zeros(width + 1),
         ]
     )
     found = minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": ROUNDS}).x
-    inward, bias, outward, past, level = parts(found)
-    return inward.reshape(width, UNITS), bias, outward, past, level
+    return parts(found)
 
 
 def learn(values: np.ndarray, labels: np.ndarray, counts: np.ndarray) -> Net:
     """The network for features (n, features) of layouts that are laid rods or not."""
     mean, spread = scaled(values)
     points = standardised(values, mean, spread)
-    inward, bias, outward, past, level = taught(judge(points, labels, counts), points)
+    return _net(mean, spread, taught(judge(points, labels, counts), points))
+
+
+def learn_alone(values: np.ndarray, labels: np.ndarray, counts: np.ndarray, seed: int = 0) -> Net:
+    """The network for cues (n, cues) of segments on rods or not: logistic loss, no teacher.
+
+    There are a hundred times as many segments as layouts.
+    """
+    mean, spread = scaled(values)
+    points = standardised(values, mean, spread).astype(np.float32)
+    sign = np.where(labels, 1.0, -1.0)
+    weight = counts / counts.sum()
+
+    def off(answer):
+        margin = sign * answer
+        return float((weight * np.logaddexp(0, -margin)).sum()), -sign * weight * expit(-margin)
+
+    rng = np.random.default_rng(seed)
+    return _net(mean, spread, network(points, off, SEGMENT_UNITS, rng))
+
+
+def _net(mean: np.ndarray, spread: np.ndarray, parts: Parts) -> Net:
+    inward, bias, outward, past, level = parts
     return Net(mean, spread, inward, bias, outward, past, float(level[0]))

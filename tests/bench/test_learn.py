@@ -1,12 +1,14 @@
 """What the judge of laid rods learns where no straight border tells, and its pupil, the network."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
 from tests.bench import learn
-from tests.bench.learn import judge, logistic, scaled
+from tests.bench.learn import judge, learn_alone, logistic, scaled
 from tests.bench.train import written
-from vision.belief import standardised
+from vision.net import standardised
 
 
 def ring(seed: int, count: int) -> tuple[np.ndarray, np.ndarray]:
@@ -37,6 +39,27 @@ def test_the_network_judges_as_its_teacher_does_where_no_straight_border_can(sma
     assert pupil > teacher - 0.04
 
 
+def test_many_examples_teach_a_network_without_a_teacher(monkeypatch):
+    monkeypatch.setattr(learn, "ROUNDS", 300)
+    values, labels = ring(5, 20_000)
+    others, truth = ring(6, 1000)
+    counts = np.ones(len(labels))
+    assert ((learn_alone(values, labels, counts).log_odds(others) > 0) == truth).mean() > 0.95
+
+
+def test_a_network_without_a_teacher_says_how_likely(monkeypatch):
+    monkeypatch.setattr(learn, "ROUNDS", 100)
+    values, truth = ring(7, 20_000)
+    told = truth ^ (np.random.default_rng(8).uniform(size=truth.size) < 0.3)  # 3 in 10 told wrong
+    typical = {}
+    for share in (1.0, 0.1):
+        net = learn_alone(values, told, np.where(told, share, 1.0))
+        typical[share] = np.array([np.median(net.log_odds(values[of])) for of in (truth, ~truth)])
+    np.testing.assert_array_less(0.5 * np.log(7 / 3), typical[1.0] * [1, -1])  # small weights:
+    np.testing.assert_array_less(typical[1.0] * [1, -1], np.log(7 / 3))  # cautious
+    np.testing.assert_allclose(typical[1.0] - typical[0.1], np.log(10), atol=0.3)
+
+
 def test_an_example_that_counts_twice_is_as_good_as_two():
     values, labels = ring(3, 200)
     counts = np.where(np.arange(200) < 50, 2.0, 1.0)
@@ -51,10 +74,10 @@ def test_what_is_written_is_what_was_learnt(small, monkeypatch):
     values, labels = ring(4, 300)
     net = learn.learn(values, labels, np.ones(300))
     read: dict = {}
-    exec(written(net), read)
-    units = np.stack([net.bias, net.outward], axis=1)
-    each = np.stack([net.mean, net.spread, net.past], axis=1)
-    np.testing.assert_allclose(read["EACH"], each, atol=1e-4)
-    np.testing.assert_allclose(read["INWARD"], net.inward, atol=1e-3)
-    np.testing.assert_allclose(read["UNITS"], units, atol=1e-3)
-    assert read["LEVEL"] == pytest.approx(net.level, abs=1e-4)
+    exec(written({"ONE": net, "OTHER": dataclasses.replace(net, level=2.5)}, "a test"), read)
+    for name in ("mean", "spread", "past"):
+        np.testing.assert_allclose(getattr(read["ONE"], name), getattr(net, name), atol=1e-4)
+    for name in ("inward", "bias", "outward"):
+        np.testing.assert_allclose(getattr(read["ONE"], name), getattr(net, name), atol=1e-3)
+    assert read["ONE"].level == pytest.approx(net.level, abs=1e-4)
+    assert read["OTHER"].level == 2.5

@@ -1,10 +1,10 @@
-"""Refits the weights of `vision/evidence.py` and `vision/belief.py` on path-traced scenes.
+"""Refits the weights of evidence and of belief (`vision/*_weights.py`) on path-traced scenes.
 
-`python -m tests.bench.train --scenes DIR --more DIR` prints both levels' weights, then belief's.
-For the evidence, every scene is taken as it is, mirrored, reduced, and with another gamma and more
-noise; a segment counts as a rod's when it lies within 3 (fine) or 1.7 (coarse) pixels of it and
-shares most of its length. L2-regularised logistic regression on standardised cues for the evidence;
-for belief see `tests.bench.learn`. Also prints how well held-back scenes are told apart.
+`python -m tests.bench.train evidence --scenes DIR --more DIR` prints both levels' weights, `belief`
+those of the layouts that are found with them: in this order. For the evidence, every scene is taken
+as it is, mirrored, reduced, and with another gamma and more noise; a segment counts as a rod's when
+it lies within 3 (fine) or 1.7 (coarse) pixels of it and shares most of its length. How they are
+learnt: `tests.bench.learn`. Also prints how well held-back scenes are told apart.
 """
 
 import argparse
@@ -15,36 +15,24 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tests.bench.learn import judge, learn, logistic, scaled
+from tests.bench.learn import judge, learn, learn_alone, scaled
 from tests.bench.presence import examples
 from vision import hough, segments
-from vision.belief import standardised
 from vision.contrast import contrast_planes
-from vision.evidence import features
 from vision.find import COARSE, FINE
 from vision.frame import Frame
+from vision.net import standardised
 
 FOLDS = 6
-RIDGE = 0.5
-FIRST = 3.0  # belief: how often the first folder's examples count, of which there are fewer
+FIRST = 3.0  # how often the first folder's examples count, of which there are fewer
 KEEP_SHARES = (0.98, 0.96, 0.94, 0.9, 0.8)
-WEIGHTS_FILE = '''"""What `vision.belief` has learnt; written by `python -m tests.bench.train`."""
+WEIGHTS_FILE = '''"""What {whose} has learnt; written by `python -m tests.bench.train`."""
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from vision.net import net_of
 
-
-def table(text: str, columns: int) -> NDArray[np.float64]:
-    """Numbers in rows of so many columns."""
-    return np.array(text.split(), np.float64).reshape(-1, columns)
-
-
-# A row for each of `vision.belief.FEATURES`: its mean, its spread, its weight past the units; and
-# its weights into each unit. A row for each unit: its bias and its weight outward.
-{tables}
-LEVEL = {level:.4f}
+{nets}
 '''
 
 
@@ -95,29 +83,56 @@ def collect(folder, level):
         for curve in curves:
             here = (curve + 0.5) / level.reduction - 0.5
             label |= on_rod(found.ends_px, here, 3.0 if level is FINE else 1.7)
-        rows.append(features(found.cues))
+        rows.append(found.cues)
         labels.append(label)
         names += [name] * len(label)
     return np.concatenate(rows), np.concatenate(labels), np.array(names)
 
 
-def fit(cues, labels):
-    mean, spread = scaled(cues)
-    weights, bias = logistic(standardised(cues, mean, spread), labels, RIDGE)
-    weights = weights / spread
-    return weights, bias - float(weights @ mean)
+def counted(sets):
+    """How often each example of these sets counts."""
+    return np.repeat([FIRST, *[1.0] * (len(sets) - 1)], [len(each) for each in sets])
+
+
+def folds(names):
+    """(n,) The fold in which each example is held back: all of a picture in the same one."""
+    order = np.random.default_rng(0).permutation(np.unique(names))
+    fold = {name: i % FOLDS for i, name in enumerate(order)}
+    return np.array([fold[name] for name in names])
+
+
+def train_evidence(folders):
+    """Prints `vision/evidence_weights.py`, and what is made of pictures held back."""
+    nets = {}
+    for title, level in (("COARSE", COARSE), ("FINE", FINE)):
+        sets = [collect(folder, level) for folder in folders]
+        counts = counted([labels for _, labels, _ in sets])
+        cues, labels = (np.concatenate([each[k] for each in sets]) for k in range(2))
+        names = [f"{k} {name}" for k, each in enumerate(sets) for name in each[2]]
+        groups, held = folds(names), np.zeros(len(labels))
+        for k in range(FOLDS):
+            rest = groups != k
+            held[~rest] = learn_alone(cues[rest], labels[rest], counts[rest]).log_odds(cues[~rest])
+        others = np.sort(held[~labels])[::-1]
+        shares = {
+            f: round(float((held[labels] > others[int(f * len(others))]).mean()), 3)
+            for f in (0.002, 0.01, 0.03)
+        }
+        print(
+            f"# {title}: {labels.sum()} of {len(labels)}; rods kept at a share of others: {shares}"
+        )
+        nets[title] = learn_alone(cues, labels, counts)
+    print(written(nets, "a segment's evidence"), flush=True)
 
 
 def train_belief(folders):
     """Prints `vision/belief_weights.py`, and what is made of pictures held back."""
     sets = [list(examples(folder, with_crops=k == 0)) for k, folder in enumerate(folders)]
     every = [e for each in sets for e in each]
-    counts = np.repeat([FIRST, *[1.0] * (len(sets) - 1)], [len(each) for each in sets])
+    counts = counted(sets)
     values, labels = np.array([e.features for e in every]), np.array([e.true for e in every])
     kinds = np.array([e.kind for e in every])
-    order = np.random.default_rng(0).permutation(np.unique([e.picture for e in every]))
-    fold = {name: i % FOLDS for i, name in enumerate(order)}
-    groups = np.array([fold[e.picture] for e in every])
+    groups = folds([e.picture for e in every])
     held = np.zeros(len(labels))
     for k in range(FOLDS):
         rest = groups != k
@@ -131,21 +146,24 @@ def train_belief(folders):
             for kind in np.unique(kinds[~labels])
         }
         print(f"# held back, {share:.0%} of the true from {least:.2f}: {passing}")
-    print(written(learn(values, labels, counts)), flush=True)
+    print(written({"BELIEF": learn(values, labels, counts)}, "`vision.belief`"), flush=True)
 
 
-def written(net):
-    """The text of `vision/belief_weights.py`."""
-    blocks = (
-        ("EACH", np.stack([net.mean, net.spread, net.past], axis=1), 4),
-        ("INWARD", net.inward, 3),
-        ("UNITS", np.stack([net.bias, net.outward], axis=1), 3),
+def written(nets, whose):
+    """The text of a file of weights: networks by their names."""
+    return WEIGHTS_FILE.format(
+        whose=whose, nets="\n".join(f"{name} = {_call(net)}" for name, net in nets.items())
     )
-    tables = "\n".join(
-        f'{name} = table("""\n{rows_of(numbers, digits)}\n""", {numbers.shape[1]})'
-        for name, numbers, digits in blocks
+
+
+def _call(net):
+    tables = (
+        ("each", np.stack([net.mean, net.spread, net.past], axis=1), 4),
+        ("inward", net.inward, 3),
+        ("units", np.stack([net.bias, net.outward], axis=1), 3),
     )
-    return WEIGHTS_FILE.format(tables=tables, level=net.level)
+    texts = [f'    {name}="""\n{rows_of(table, digits)}\n""",\n' for name, table, digits in tables]
+    return f"net_of(\n{''.join(texts)}    level={net.level:.4f},\n)"
 
 
 def rows_of(numbers, digits):
@@ -155,33 +173,12 @@ def rows_of(numbers, digits):
 
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("what", choices=("evidence", "belief"))
     parser.add_argument("--scenes", type=Path, required=True)
-    parser.add_argument(
-        "--more", type=Path, action="append", default=[], help="others, for belief alone"
-    )
+    parser.add_argument("--more", type=Path, action="append", default=[], help="other scenes")
     args = parser.parse_args()
-    for title, level in (("COARSE", COARSE), ("FINE", FINE)):
-        cues, labels, names = collect(args.scenes, level)
-        order = np.random.default_rng(0).permutation(np.unique(names))
-        fold = {name: i % FOLDS for i, name in enumerate(order)}
-        groups = np.array([fold[n] for n in names])
-        held = np.zeros(len(labels))
-        for k in range(FOLDS):
-            weights, bias = fit(cues[groups != k], labels[groups != k])
-            held[groups == k] = cues[groups == k] @ weights + bias
-        others = np.sort(held[~labels])[::-1]
-        shares = {
-            f: round(float((held[labels] > others[int(f * len(others))]).mean()), 3)
-            for f in (0.002, 0.01, 0.03)
-        }
-        weights, bias = fit(cues, labels)
-        print(
-            f"# {title}: {labels.sum()} of {len(labels)}; rods kept at a share of others: {shares}"
-        )
-        print(f"{title} = Evidence(")
-        print(f"    np.array({np.round(weights, 4).tolist()}),\n    {bias:.4f},\n)", flush=True)
-
-    train_belief([args.scenes, *args.more])
+    train = train_evidence if args.what == "evidence" else train_belief
+    train([args.scenes, *args.more])
 
 
 if __name__ == "__main__":

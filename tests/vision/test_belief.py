@@ -8,8 +8,10 @@ import pytest
 from tests.bench.falses import painted
 from tests.scenes import scenes
 from tests.synthetic import draw
-from vision.belief import ACCEPT, FEATURES, NET, features, log_odds
-from vision.find import find
+from vision.belief import ACCEPT, FEATURES, features, log_odds
+from vision.belief_weights import BELIEF
+from vision.cues import cue_count
+from vision.find import COARSE, FINE, find
 from vision.frame import Frame
 from vision.look import LOOK
 from vision.pose import solve_pose
@@ -28,10 +30,21 @@ def names(scene):
 def test_every_feature_has_its_weights():
     count = len(FEATURES)
     assert len(set(FEATURES)) == count == 9 + 2 * len(LOOK)
-    units = len(NET.bias)
-    assert NET.mean.shape == NET.spread.shape == NET.past.shape == (count,)
-    assert NET.inward.shape == (count, units) and NET.outward.shape == (units,)
-    assert (NET.spread > 0).all()
+    assert shape(BELIEF) == (count, len(BELIEF.bias))
+
+
+@pytest.mark.parametrize("level", [COARSE, FINE])
+def test_every_cue_has_its_weights(level):
+    assert shape(level.evidence) == (cue_count(level.band.flank), len(level.evidence.bias))
+
+
+def shape(net):
+    """Features and units, if all of the network's numbers agree on them."""
+    count, units = net.inward.shape
+    assert net.mean.shape == net.spread.shape == net.past.shape == (count,)
+    assert net.bias.shape == net.outward.shape == (units,)
+    assert (net.spread > 0).all()
+    return count, units
 
 
 @pytest.mark.parametrize("scene", LAID, ids=names)
