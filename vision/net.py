@@ -14,7 +14,7 @@ CLIP = 4.0  # spreads from the mean beyond which a feature says no more
 
 
 def standardised(
-    values: NDArray[np.float64], mean: NDArray[np.float64], spread: NDArray[np.float64]
+    values: NDArray[np.floating], mean: NDArray[np.float64], spread: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Features (n, features) in spreads from their means, clipped."""
     return np.clip((values - mean) / spread, -CLIP, CLIP)
@@ -37,7 +37,7 @@ class Net:
 
     def log_odds(self, values: NDArray[np.floating]) -> NDArray[np.float64]:
         """(n,) from features (n, features)."""
-        points = standardised(values.astype(np.float64), self.mean, self.spread)
+        points = standardised(values, self.mean, self.spread)
         units = np.tanh(points @ self.inward + self.bias)
         return np.asarray(units @ self.outward + points @ self.past + self.level)
 

@@ -33,20 +33,30 @@ Parts = tuple[np.ndarray, ...]
 
 
 def scaled(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and spread (features,) by which `vision.belief` standardises."""
+    """Mean and spread (features,) by which `vision.net` standardises."""
     return values.mean(axis=0), values.std(axis=0) + 1e-6
+
+
+def unlikeliness(labels: np.ndarray, counts: np.ndarray | float) -> Fault:
+    """Minus the log-likelihood of these labels, given log-odds; each counts so often."""
+    sign = np.where(labels, 1.0, -1.0)
+
+    def fault(answer):
+        margin = sign * answer
+        return float((counts * np.logaddexp(0, -margin)).sum()), -sign * counts * expit(-margin)
+
+    return fault
 
 
 def logistic(
     design: np.ndarray, labels: np.ndarray, ridge: float, counts: np.ndarray | float = 1.0
 ) -> tuple[np.ndarray, float]:
     """L2-regularised logistic regression: weights and bias; `counts` says how often each counts."""
-    sign = np.where(labels, 1.0, -1.0)
+    unlikely = unlikeliness(labels, counts)
 
     def loss(w):
-        margin = sign * (design @ w[:-1] + w[-1])
-        pull = -sign * counts * expit(-margin)
-        value = (counts * np.logaddexp(0, -margin)).sum() + ridge * (w[:-1] ** 2).sum()
+        value, pull = unlikely(design @ w[:-1] + w[-1])
+        value += ridge * (w[:-1] ** 2).sum()
         return value, np.append(pull @ design + 2 * ridge * w[:-1], pull.sum())
 
     w = minimize(
@@ -152,22 +162,16 @@ def learn(values: np.ndarray, labels: np.ndarray, counts: np.ndarray) -> Net:
     return _net(mean, spread, taught(judge(points, labels, counts), points))
 
 
-def learn_alone(values: np.ndarray, labels: np.ndarray, counts: np.ndarray, seed: int = 0) -> Net:
+def learn_alone(values: np.ndarray, labels: np.ndarray, counts: np.ndarray) -> Net:
     """The network for cues (n, cues) of segments on rods or not: logistic loss, no teacher.
 
     There are a hundred times as many segments as layouts.
     """
     mean, spread = scaled(values)
     points = standardised(values, mean, spread).astype(np.float32)
-    sign = np.where(labels, 1.0, -1.0)
-    weight = counts / counts.sum()
-
-    def off(answer):
-        margin = sign * answer
-        return float((weight * np.logaddexp(0, -margin)).sum()), -sign * weight * expit(-margin)
-
-    rng = np.random.default_rng(seed)
-    return _net(mean, spread, network(points, off, SEGMENT_UNITS, rng))
+    unlikely = unlikeliness(labels, counts / counts.sum())
+    parts = network(points, unlikely, SEGMENT_UNITS, np.random.default_rng(0))
+    return _net(mean, spread, parts)
 
 
 def _net(mean: np.ndarray, spread: np.ndarray, parts: Parts) -> Net:

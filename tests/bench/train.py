@@ -94,35 +94,43 @@ def counted(sets):
     return np.repeat([FIRST, *[1.0] * (len(sets) - 1)], [len(each) for each in sets])
 
 
-def folds(names):
-    """(n,) The fold in which each example is held back: all of a picture in the same one."""
+def held_back(names, answers):
+    """(n,) What is said of each example by what learnt without its picture.
+
+    `answers(rest)` learns from the examples where `rest` (n,) is true, and answers for the others.
+    """
     order = np.random.default_rng(0).permutation(np.unique(names))
     fold = {name: i % FOLDS for i, name in enumerate(order)}
-    return np.array([fold[name] for name in names])
+    groups, held = np.array([fold[name] for name in names]), np.zeros(len(names))
+    for k in range(FOLDS):
+        held[groups == k] = answers(groups != k)
+    return held
 
 
 def train_evidence(folders):
     """Prints `vision/evidence_weights.py`, and what is made of pictures held back."""
-    nets = {}
-    for title, level in (("COARSE", COARSE), ("FINE", FINE)):
-        sets = [collect(folder, level) for folder in folders]
-        counts = counted([labels for _, labels, _ in sets])
-        cues, labels = (np.concatenate([each[k] for each in sets]) for k in range(2))
-        names = [f"{k} {name}" for k, each in enumerate(sets) for name in each[2]]
-        groups, held = folds(names), np.zeros(len(labels))
-        for k in range(FOLDS):
-            rest = groups != k
-            held[~rest] = learn_alone(cues[rest], labels[rest], counts[rest]).log_odds(cues[~rest])
-        others = np.sort(held[~labels])[::-1]
-        shares = {
-            f: round(float((held[labels] > others[int(f * len(others))]).mean()), 3)
-            for f in (0.002, 0.01, 0.03)
-        }
-        print(
-            f"# {title}: {labels.sum()} of {len(labels)}; rods kept at a share of others: {shares}"
-        )
-        nets[title] = learn_alone(cues, labels, counts)
+    levels = (("COARSE", COARSE), ("FINE", FINE))
+    nets = {title: evidence_at(level, title, folders) for title, level in levels}
     print(written(nets, "a segment's evidence"), flush=True)
+
+
+def evidence_at(level, title, folders):
+    """The network for one level's segments."""
+    sets = [collect(folder, level) for folder in folders]
+    counts = counted([labels for _, labels, _ in sets])
+    cues, labels = (np.concatenate([each[k] for each in sets]) for k in range(2))
+
+    def answers(rest):
+        return learn_alone(cues[rest], labels[rest], counts[rest]).log_odds(cues[~rest])
+
+    held = held_back([f"{k} {name}" for k, each in enumerate(sets) for name in each[2]], answers)
+    others = np.sort(held[~labels])[::-1]
+    shares = {
+        f: round(float((held[labels] > others[int(f * len(others))]).mean()), 3)
+        for f in (0.002, 0.01, 0.03)
+    }
+    print(f"# {title}: {labels.sum()} of {len(labels)}; rods kept at a share of others: {shares}")
+    return learn_alone(cues, labels, counts)
 
 
 def train_belief(folders):
@@ -132,13 +140,12 @@ def train_belief(folders):
     counts = counted(sets)
     values, labels = np.array([e.features for e in every]), np.array([e.true for e in every])
     kinds = np.array([e.kind for e in every])
-    groups = folds([e.picture for e in every])
-    held = np.zeros(len(labels))
-    for k in range(FOLDS):
-        rest = groups != k
-        mean, spread = scaled(values[rest])
-        points = standardised(values, mean, spread)
-        held[~rest] = judge(points[rest], labels[rest], counts[rest])(points[~rest])
+
+    def answers(rest):
+        points = standardised(values, *scaled(values[rest]))
+        return judge(points[rest], labels[rest], counts[rest])(points[~rest])
+
+    held = held_back([e.picture for e in every], answers)
     for share in KEEP_SHARES:
         least = np.quantile(held[kinds == "true"], 1 - share)
         passing = {
