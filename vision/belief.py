@@ -18,7 +18,7 @@ from vision.model import COUNT, residuals
 from vision.pose import Pose
 from vision.rods import Rods
 
-ACCEPT = 0.5  # log-odds from which rods are believed
+ACCEPT = 1.5  # log-odds from which rods are believed
 DIAMETER_M = 0.01  # a stick or a shaft, give or take a third
 MOST_MARGIN = 20.0
 MOST_PULL = 6.0

@@ -1,37 +1,34 @@
-"""Stage 1e, first half: a rod straightened in the full-size picture, and its line fitted.
-
-The rod is a ribbon: its mean profile across itself is the template, each window along it is shifted
-onto that template by one least-squares step, and a line is fitted to the shifts with robust weights
-(Tukey's biweight, constant 4.685: Holland and Welsch 1977).
-"""
+"""Stage 1e, second part: a rod straightened in the full-size picture, and moved onto its line."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vision import across
+from vision.across import Array, Single
+from vision.frame import Frame
 from vision.kernel import kernel
+from vision.look import shade_of
 
-Array = NDArray[np.float64]
 Plane = NDArray[np.uint8]
+Planes = tuple[Plane, Plane, Plane]
 
-HALF_BAND_PX = 9
-WINDOW_PX = 10
-REACH_PX = 5  # of the profile that is shifted onto the template
-TAPER_PX = 2.5
-LONGEST_SHIFT_PX = 3.0
-TUKEY = 4.685
-ROUNDS = 6
-LEAST_SCALE_PX = 0.05
-LEAST_SPREAD = 0.25  # of the windows' heights, in the template's
-TUKEY_HEIGHT = 3.0
+USUAL_PX = 1280.0  # longer side of the pictures that it has learnt from
+MOST_SAMPLES = 120  # along a rod: ten in each window that is averaged
+HALF_BAND = 9  # columns on either side that width and colour are told from
 COLOUR_FLOOR = 2.0  # grey levels
+BESIDE = (3, 6)  # columns from the axis where a rod's shadow lies
+IN_SHADE = 0.5
+
+
+def unit_of(frame: Frame) -> float:
+    """Pixels from column to column: more than one in pictures larger than usual."""
+    return max(1.0, max(frame.width, frame.height) / USUAL_PX)
 
 
 @kernel
-def sample(
-    planes: tuple[Plane, Plane, Plane], start: Array, along: Array, t: Array, o: Array
-) -> NDArray[np.float32]:
+def sample(planes: Planes, start: Array, along: Array, t: Array, o: Array) -> NDArray[np.float32]:
     """The y, u and v planes (samples, offsets, 3), bilinear, the border repeated.
 
     At full-size pixels `start` + `t` times `along` (2,), and `o` across it.
@@ -79,146 +76,103 @@ def sample(
 
 
 @kernel
-def straighten(
-    planes: tuple[Plane, Plane, Plane], ends: Array
-) -> tuple[NDArray[np.float32], Array]:
-    """The rod (samples, offsets, 3) at every pixel along and across, and its weights (3,).
+def band_along(planes: Planes, ends: Array, half: int, unit: float) -> Single:
+    """The picture (samples, 2 half + 1, 3) along a line and across it, `unit` pixels apart.
 
-    The weights project a colour onto the rod's contrast, each plane by its signal over its noise.
+    Along it farther apart where it is long.
     """
     span = ends[1] - ends[0]
     length = np.sqrt((span * span).sum())
-    t = np.arange(0.0, length + 0.5, 1.0)
-    o = np.arange(-HALF_BAND_PX, HALF_BAND_PX + 0.5, 1.0)
-    band = sample(planes, ends[0], span / length, t, o)
+    t = np.arange(0.0, length + 0.5, max(unit, length / MOST_SAMPLES))
+    o = np.arange(-half, half + 0.5, 1.0) * unit
+    return sample(planes, ends[0], span / length, t, o)
+
+
+@kernel
+def onto_axis(
+    planes: Planes,
+    ends: Array,
+    unit: float,
+    inward: Single,
+    bias: Single,
+    outward: Single,
+    reach: float,
+) -> tuple[Array, float, float, float, Single]:
+    """The ends moved across onto the rod's axis, what that is like, and the band.
+
+    Its sigma (pixels), likelihood and roughness, and the network, as in `vision.across`; looked for
+    within `reach` columns.
+    """
+    band = band_along(planes, ends, across.HALF, unit)
+    first, last, sigma, likely, rough = across.axis_of(band, inward, bias, outward, reach)
+    span = ends[1] - ends[0]
+    along = span / np.sqrt((span * span).sum())
+    out = ends.copy()
+    for end, off in ((0, first), (1, last)):
+        out[end, 0] -= along[1] * off * unit
+        out[end, 1] += along[0] * off * unit
+    return out, sigma * unit, likely, rough, band
+
+
+@kernel
+def shaded_side(band: Single) -> float:
+    """The side of a rod's band (samples, columns, 3) where it lies in a shadow, if one does.
+
+    -1.0, 1.0, or 0.0 for none.
+    """
+    middle = band.shape[1] // 2
+    sides = np.zeros((2, 3))
+    for k in range(BESIDE[0], BESIDE[1]):
+        for p in range(3):
+            sides[0, p] += band[:, middle - k, p].mean() / (BESIDE[1] - BESIDE[0])
+            sides[1, p] += band[:, middle + k, p].mean() / (BESIDE[1] - BESIDE[0])
+    lit = 0 if sides[0, 0] > sides[1, 0] else 1
+    if shade_of(sides[lit], sides[1 - lit] - sides[lit]) < IN_SHADE:
+        return 0.0
+    return 1.0 if lit == 0 else -1.0
+
+
+@kernel
+def lit_up(band: Single, side: float, core: int) -> None:
+    """The shaded side beyond `core` columns from the middle becomes the lit side's mirror image."""
+    middle = band.shape[1] // 2
+    for k in range(core + 1, middle + 1):
+        shaded, lit = (middle + k, middle - k) if side > 0 else (middle - k, middle + k)
+        band[:, shaded] = band[:, lit]
+
+
+@kernel
+def weights_of(band: Single) -> Array:
+    """Weights (3,) that project a colour onto the rod's contrast, each plane's signal over noise.
+
+    Of the band (samples, 2 HALF_BAND + 1, 3) around its axis.
+    """
+    number, columns, _ = band.shape
     weights = np.zeros(3)
     size = 0.0
-    number = len(t)
     for p in range(3):
-        profile = np.zeros(len(o))
+        profile = np.zeros(columns)
         square, total = 0.0, 0.0
         for i in range(number):
-            for k in range(len(o)):
+            for k in range(columns):
                 profile[k] += band[i, k, p]
             for k in (0, 1, 2, -3, -2, -1):
-                total += band[i, k, p]
-                square += float(band[i, k, p]) ** 2
+                value = float(band[i, k, p])
+                total += value
+                square += value**2
         profile /= number
         mean = total / (6 * number)
         noise2 = max(square / (6 * number) - mean * mean, 0.0) + COLOUR_FLOOR**2
         outer = 0.5 * (profile[:4].mean() + profile[-4:].mean())
-        colour = profile[HALF_BAND_PX - 1 : HALF_BAND_PX + 2].mean() - outer
+        colour = profile[HALF_BAND - 1 : HALF_BAND + 2].mean() - outer
         weights[p] = colour / noise2
         size += weights[p] * colour
-    return band, weights / (abs(size) + 1e-9)
+    return weights / (abs(size) + 1e-9)
 
 
 @kernel
-def fit_line(band: NDArray[np.float32], weights: Array) -> tuple[float, float, float]:
-    """Shifts across at the start and the end, and the line's sigma at the uncorrelated points."""
-    number, across, _ = band.shape
-    count = max(4, number // WINDOW_PX)
-    profiles = np.zeros((count, across))
-    where = np.zeros(count)
-    stop = 0
-    for g in range(count):
-        begin = stop
-        stop = begin + number // count + (1 if g < number % count else 0)
-        for i in range(begin, stop):
-            for k in range(across):
-                for p in range(3):
-                    profiles[g, k] += band[i, k, p] * weights[p]
-        profiles[g] /= max(stop - begin, 1)
-        profiles[g] -= 0.5 * (profiles[g, :3].mean() + profiles[g, -3:].mean())
-        where[g] = (begin + stop - 1) / 2 / max(number - 1, 1)
-    template = np.empty(across)
-    for k in range(across):
-        template[k] = np.median(profiles[:, k].copy())
-    centre = peak(template)
-    shift = np.zeros(count)
-    gain = 1e-9
-    for k in range(1, across - 1):
-        o = k - HALF_BAND_PX
-        if abs(o) <= REACH_PX:
-            slope = (template[k + 1] - template[k - 1]) / 2
-            taper = np.exp(-0.5 * ((o - centre) / TAPER_PX) ** 2)
-            gain += taper * slope * slope
-            for g in range(count):
-                shift[g] -= (profiles[g, k] - template[k]) * taper * slope
-    shift = np.minimum(np.maximum(shift / gain, -LONGEST_SHIFT_PX), LONGEST_SHIFT_PX)
-    alike = _alike(profiles, template)
-    robust = alike
-    first, last, scale = 0.0, 0.0, 1.0
-    for _ in range(ROUNDS):
-        first, last = _weighted_line(where, shift, robust)
-        rest = shift - first * (1 - where) - last * where
-        near, scale = _biweight(rest, TUKEY, LEAST_SCALE_PX)
-        robust = alike * near + 1e-6
-    sigma = scale * np.sqrt(2.0 / max(robust.sum(), 3.0))
-    return first + centre, last + centre, sigma
-
-
-@kernel
-def _alike(profiles: Array, template: Array) -> Array:
-    """Weights (n,) of windows: whether each profile (n, offsets) is the template at its height.
-
-    A club's grip and head are not: lit and shaded otherwise than the shaft, they lie beside its
-    line in the picture.
-    """
-    count = len(profiles)
-    square = 1e-9
-    height = np.zeros(count)
-    for k in range(HALF_BAND_PX - REACH_PX, HALF_BAND_PX + REACH_PX + 1):
-        square += template[k] * template[k]
-        for g in range(count):
-            height[g] += profiles[g, k] * template[k]
-    height /= square
-    return _biweight(height - np.median(height), TUKEY_HEIGHT, LEAST_SPREAD)[0]
-
-
-@kernel
-def _biweight(off: Array, reach: float, least: float) -> tuple[Array, float]:
-    """Weights (n,), none beyond `reach` scales, and the scale: the median's, at least `least`."""
-    scale = max(1.4826 * np.median(np.abs(off)), least)
-    tail = np.maximum(1 - (off / (reach * scale)) ** 2, 0.0)
-    return tail * tail, scale
-
-
-@kernel
-def _weighted_line(where: Array, shift: Array, weight: Array) -> tuple[float, float]:
-    """Values at 0 and 1 of the weighted least-squares line."""
-    total = weight.sum()
-    middle = (weight * where).sum() / total
-    mean = (weight * shift).sum() / total
-    spread = (weight * (where - middle) ** 2).sum()
-    slope = (weight * (where - middle) * (shift - mean)).sum() / max(spread, 1e-12)
-    return mean - slope * middle, mean + slope * (1 - middle)
-
-
-@kernel
-def peak(template: Array) -> float:
-    """Middle of a profile, from its own middle: centroid of the upper part around the peak."""
-    top = HALF_BAND_PX - 3
-    for k in range(HALF_BAND_PX - 3, HALF_BAND_PX + 4):
-        if template[k] > template[top]:
-            top = k
-    level = 0.4 * template[top]
-    left, right = top, top
-    while left > 0 and template[left - 1] > level and top - left < 4:
-        left -= 1
-    while right < len(template) - 1 and template[right + 1] > level and right - top < 4:
-        right += 1
-    mass, moment = 0.0, 0.0
-    for k in range(max(left - 1, 0), min(right + 1, len(template) - 1) + 1):
-        here = max(template[k], 0.0)
-        mass += here
-        moment += here * (k - HALF_BAND_PX)
-    return moment / max(mass, 1e-9)
-
-
-@kernel
-def width_of(band: NDArray[np.float32], weights: Array) -> tuple[float, float]:
-    """Equivalent width (area over peak) and the mean contrast in sigmas of the flanks."""
+def width_of(band: Single, weights: Array) -> tuple[float, float]:
+    """Equivalent width (area over peak, columns) and the mean contrast in sigmas of the flanks."""
     number, across, _ = band.shape
     profile = np.zeros(across)
     square, total = 0.0, 0.0
@@ -235,6 +189,6 @@ def width_of(band: NDArray[np.float32], weights: Array) -> tuple[float, float]:
     mean = total / (3 * number)
     flank = np.sqrt(max(square / (3 * number) - mean * mean, 0.0)) + 1e-6
     profile -= 0.5 * (profile[:4].mean() + profile[-4:].mean())
-    top = profile[HALF_BAND_PX - 1 : HALF_BAND_PX + 2].max()
-    area = np.maximum(profile[HALF_BAND_PX - 5 : HALF_BAND_PX + 6], 0.0).sum()
+    top = profile[HALF_BAND - 1 : HALF_BAND + 2].max()
+    area = np.maximum(profile[HALF_BAND - 5 : HALF_BAND + 6], 0.0).sum()
     return min(max(area / max(top, 1e-6), 1.5), 12.0), top / flank

@@ -27,6 +27,8 @@ LOOK = (
     "contrast",
     "length",
     "free ends",
+    "axis",  # the windows' mean log share of being on its line (`vision.across`)
+    "rough",  # how much rougher than the ground along it
 )
 ENERGY = 9.0  # about three sigmas in one of three planes
 # A shadow dims all three channels alike, and so its chroma with its luma; what is left of the light
@@ -40,12 +42,18 @@ MIDDLE = 14  # column of the rod's middle in the band of 29
 
 @kernel
 def look_of(
-    band: NDArray[np.float32], smooth: Array, whiten: Array, noise: Array, unit: float
+    band: NDArray[np.float32],
+    lit: NDArray[np.float32],
+    smooth: Array,
+    whiten: Array,
+    noise: Array,
+    unit: float,
 ) -> Array:
     """The first twelve of `LOOK` for a rod's band (samples, 29, 3) with columns `unit` apart.
 
-    `smooth` (samples, 3): its contrast against both flanks; `whiten` and `noise` (3, 3): inverse
-    and plain covariance of what parallels beside it show.
+    `lit`: the same without its own shadow. `smooth` (samples, 3): that one's contrast against both
+    flanks; `whiten` and `noise` (3, 3): inverse and plain covariance of what parallels beside it
+    show.
     """
     count, across, _ = band.shape
     colour = np.zeros(3)
@@ -65,18 +73,19 @@ def look_of(
         if energy > ENERGY:
             filled += 1
     profiles = np.zeros((2, across))  # of either half, along the rod's own colour
+    profile = np.zeros(across)  # with the shadow
     for i in range(count):
         part = 0 if i < count // 2 else 1
         share = 1.0 / max(count // 2 if part == 0 else count - count // 2, 1)
         for k in range(across):
             for p in range(3):
-                profiles[part, k] += band[i, k, p] * weight[p] * share
+                profiles[part, k] += lit[i, k, p] * weight[p] * share
+                profile[k] += band[i, k, p] * weight[p] / count
     width = np.zeros(2)
     for part in range(2):
         line = profiles[part] - _flanks(profiles[part], MIDDLE)
         top = line[MIDDLE - 1 : MIDDLE + 2].max()
         width[part] = np.maximum(line[MIDDLE - 4 : MIDDLE + 5], 0.0).sum() / max(top, 0.1) * unit
-    profile = (profiles[0] + profiles[1]) / 2
     beside = 0.0
     for middle in (5, 6, 7, 21, 22, 23):
         here = profile[middle - 1 : middle + 2].mean() - _flanks(profile, middle)
@@ -102,7 +111,7 @@ def look_of(
     out[8] = min(max(colour[0] / 30.0, -3.0), 3.0)
     out[9] = np.log(np.sqrt(np.trace(noise)) + 1.0)
     out[10] = min(max(np.log((width[0] + 0.1) / (width[1] + 0.1)), -2.0), 2.0)
-    out[11] = _shade(band, colour)
+    out[11] = _shade(lit, colour)
     return out
 
 
@@ -114,6 +123,12 @@ def _shade(band: NDArray[np.float32], colour: Array) -> float:
         for k in range(MIDDLE - 5, MIDDLE - 2):
             ground[p] += band[:, k, p].mean() / 6
             ground[p] += band[:, 2 * MIDDLE - k, p].mean() / 6
+    return shade_of(ground, colour)
+
+
+@kernel
+def shade_of(ground: Array, colour: Array) -> float:
+    """How much a contrast (3,) against a ground's y, u, v (3,) is that of its own shade, 0 to 1."""
     left = (ground[0] + colour[0]) / max(ground[0], 1.0)
     if left >= 1.0:
         return 0.0

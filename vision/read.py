@@ -25,6 +25,7 @@ from vision.verdict import judge
 from vision.wrong import refused, surely_not
 
 HOPE = 3.0  # log-odds below `ACCEPT` at which rods may still be there, badly seen
+SURE = 3.0  # log-odds from which no other layout is asked: a shadow may be believed a little
 MISFIT_LIMIT = 25.0  # chi^2 per degree of freedom from which the rods are no such layout
 
 
@@ -36,18 +37,20 @@ def read(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Reading:
 def search(
     frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), quick: bool = False
 ) -> Rods | NotFound:
-    """`vision.find.find`, and where what it found is not believed, other layouts.
+    """`vision.find.find`, and where what it found is not surely believed, other layouts.
 
-    Of those the most believed one is taken, if it is believed; else what was found at first.
+    The most believed one of all is taken, if it is believed; else what was found at first.
     `quick`: that alone.
     """
     rods, seen = find_first(frame, setup, hints, quick=quick)
     size = (frame.width, frame.height)
-    if quick or (isinstance(rods, Rods) and _belief(rods, size, setup) >= ACCEPT):
+    first = _belief(rods, size, setup) if isinstance(rods, Rods) else -np.inf
+    if quick or first >= SURE:
         return rods
     others = find_others(frame, setup, hints, seen)
     beliefs = [_belief(other, size, setup) for other in others]
-    return others[int(np.argmax(beliefs))] if max(beliefs, default=-np.inf) >= ACCEPT else rods
+    best = max(beliefs, default=-np.inf)
+    return others[int(np.argmax(beliefs))] if best >= max(ACCEPT, first) else rods
 
 
 def conclude_alone(rods: Rods | NotFound, size: tuple[int, int], setup: Setup) -> Reading:

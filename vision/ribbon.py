@@ -1,21 +1,34 @@
 """Stage 1e: one chosen segment measured to a fraction of a pixel in the full-size picture.
 
-Its line is fitted by `vision.line_fit`; its ends lie where the contrast along the rod's own colour
-at that end falls to half.
+Its axis is told by `vision.across`; its ends lie where the contrast along the rod's own colour at
+that end falls to half. Where one side lies in the rod's own shadow, the other stands for both.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.across import Array
+from vision.across_weights import ACROSS
 from vision.frame import Frame
 from vision.kernel import kernel
-from vision.line_fit import COLOUR_FLOOR, Array, fit_line, sample, straighten, width_of
+from vision.line_fit import (
+    COLOUR_FLOOR,
+    HALF_BAND,
+    Planes,
+    lit_up,
+    onto_axis,
+    sample,
+    shaded_side,
+    unit_of,
+    weights_of,
+    width_of,
+)
 from vision.look import MIDDLE, look_of
 from vision.rods import End, Rod
 
@@ -23,7 +36,7 @@ BORDER_PX = 10.0
 # What no averaging removes (a rod's bend, its taper, its shadow) grows with how wide it looks.
 # Measured on path-traced scenes, of the width: a lit side shifts the whole line, what changes along
 # the rod turns it; ends lie within half of it and a little out.
-SHIFT_FLOOR = 0.1
+SHIFT_FLOOR = 0.07
 TURN_FLOOR = 0.017  # at 1/sqrt(12) of the length from the middle
 LINE_FLOOR = 0.075  # of both in one, as `vision.belief` has learnt it
 END_SIGMA = 0.5
@@ -38,9 +51,9 @@ BEYOND_PX = 60.0
 LEAST_COLOUR = 0.5  # grey levels: less is no colour to follow
 LEAST_FALL = 0.1  # from one sample to the next: less says nothing of where between them
 ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
-
-
-Planes = tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]
+REACH, REACH_TRACKED = 14.0, 5.0  # columns within which the axis is looked for
+AGAIN_PX = 1.0  # a tracked rod that had to be moved by more is looked at once more
+CORE = 1  # columns of a rod on either side of its axis that a shadow leaves as they are
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,17 +90,22 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
 
     `width_px`: how wide it was in the picture before, where it is tracked; saves two looks at it.
     """
-    planes = (frame.y, frame.u, frame.v)
     ends = np.ascontiguousarray(ends_px, np.float64)
-    ends, _, _ = _on_line(planes, ends)
     if width_px is None:
-        ends, _, (width, contrast) = _on_line(planes, ends)
-        placed, kinds, end_sigma, along = _ends(frame, ends, width, BEYOND)
-        # The line was fitted over the old extent: fit once more over the new one.
-        ends, sigma, _ = _on_line(planes, placed)
+        ends, *_ = _on_axis(frame, ends, REACH)
+        ends, seen = _on_axis(frame, ends, REACH_TRACKED)
+        placed, kinds, end_sigma, along = _ends(frame, ends, seen.width_px, BEYOND, seen.side)
+        # The axis was told over the old extent: once more over the new one.
+        ends, seen = _on_axis(frame, placed, REACH_TRACKED)
     else:
-        placed, kinds, end_sigma, along = _ends(frame, ends, width_px, BEYOND_TRACKED)
-        ends, sigma, (width, contrast) = _on_line(planes, placed)
+        before = ends
+        ends, seen = _on_axis(frame, ends, REACH_TRACKED)
+        moved_px = np.abs(ends - before).max()
+        placed, kinds, end_sigma, along = _ends(frame, ends, width_px, BEYOND_TRACKED, seen.side)
+        ends = placed
+        if moved_px > AGAIN_PX:
+            ends, seen = _on_axis(frame, placed, REACH_TRACKED)
+    width, sigma = seen.width_px, seen.sigma_px
     shift_sigma = math.hypot(sigma, math.sqrt(2) * SHIFT_FLOOR * width)
     turn_sigma = math.hypot(sigma, math.sqrt(2) * TURN_FLOOR * width)
     look = None
@@ -95,46 +113,69 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
         about = (
             math.log(width),
             math.log(math.hypot(sigma / width, LINE_FLOOR)),
-            math.log(abs(contrast) + 0.1),
+            math.log(abs(seen.contrast) + 0.1),
             math.log(math.dist(ends[0], ends[1])),
             sum(kind is End.SEEN for kind in kinds),
+            seen.likely,
+            seen.rough,
         )
         look = np.concatenate([along, about])
     reach = shift_sigma / turn_sigma
     return Ribbon(ends, shift_sigma, reach, kinds, end_sigma, width, look)
 
 
+class _Across(NamedTuple):
+    """What a look across a rod says of its axis (see `vision.across`) and of what lies along it."""
+
+    sigma_px: float
+    likely: float
+    rough: float
+    width_px: float
+    contrast: float
+    side: float  # see `shaded_side`
+
+
+def _on_axis(frame: Frame, ends: Array, reach: float) -> tuple[Array, _Across]:
+    """The ends moved across onto the rod's axis, looked for within `reach` columns."""
+    planes, unit = (frame.y, frame.u, frame.v), unit_of(frame)
+    ends, sigma, likely, rough, band = onto_axis(
+        planes, ends, unit, ACROSS.inward, ACROSS.bias, ACROSS.outward, reach
+    )
+    width, contrast, side = _seen(band)
+    return ends, _Across(sigma, likely, rough, width * unit, contrast, side)
+
+
 @kernel
-def _on_line(planes: Planes, ends: Array) -> tuple[Array, float, tuple[float, float]]:
-    """The ends moved across onto the fitted line, the line's sigma, and `width_of` it before."""
-    band, weights = straighten(planes, ends)
-    shift_a, shift_b, sigma = fit_line(band, weights)
-    span = ends[1] - ends[0]
-    along = span / np.sqrt((span * span).sum())
-    out = ends.copy()
-    for end, shift in ((0, shift_a), (1, shift_b)):
-        out[end, 0] -= along[1] * shift
-        out[end, 1] += along[0] * shift
-    return out, sigma, width_of(band, weights)
+def _seen(band: NDArray[np.float32]) -> tuple[float, float, float]:
+    """Width (columns) and contrast of what lies along a band's middle, and its shaded side."""
+    middle = band.shape[1] // 2
+    inner = band[:, middle - HALF_BAND : middle + HALF_BAND + 1].copy()
+    side = shaded_side(inner)
+    if side != 0.0:
+        lit_up(inner, side, CORE)
+    width, contrast = width_of(inner, weights_of(inner))
+    return width, contrast, side
 
 
 def _ends(
-    frame: Frame, ends: NDArray[np.float64], width_px: float, beyond: float
+    frame: Frame, ends: NDArray[np.float64], width_px: float, beyond: float, side: float
 ) -> tuple[Array, tuple[End, End], tuple[float, float], Array | None]:
     """Both ends along the line, and how the run between them looks.
 
-    `beyond` its ends so much of the length is looked at. The run holds the samples that look more
-    like rod than like ground.
+    `beyond` its ends so much of the length is looked at; `side` as in `shaded_side`. The run holds
+    the samples that look more like rod than like ground.
     """
     if not _mostly_inside(ends, frame.width, frame.height):
         cut = (CUT_SIGMA_PX, CUT_SIGMA_PX)
         return ends, (End.CUT, End.CUT), cut, None
-    unit = min(max(width_px / 3.0, 0.8), 3.0)
+    unit = min(max(width_px / 3.0, 0.8), 3.0 * unit_of(frame))
     planes = (frame.y, frame.u, frame.v)
     band, t, contrast, smooth, noise = _beyond_ends(planes, ends, unit, beyond)
     whiten = np.asarray(np.linalg.inv(noise + np.eye(3) * COLOUR_FLOOR**2 / BOX_PX), np.float64)
     inward = END_OUT * max(width_px - 1.5, 0.0)
-    placed, clear, look = _placed(ends, band, t, contrast, smooth, noise, whiten, unit, inward)
+    placed, clear, look = _placed(
+        ends, band, side, t, contrast, smooth, noise, whiten, unit, inward
+    )
     kinds: list[End] = []
     sigmas: list[float] = []
     for (x, y), sharp in zip(placed.tolist(), clear, strict=True):
@@ -149,6 +190,7 @@ def _ends(
 def _placed(
     ends: Array,
     band: NDArray[np.float32],
+    side: float,
     t: Array,
     contrast: Array,
     smooth: Array,
@@ -167,7 +209,12 @@ def _placed(
     placed = np.empty((2, 2))
     placed[0] = ends[0] + along * (inward - low)
     placed[1] = ends[0] + along * (high - inward)
-    look = look_of(band[lo : hi + 1], smooth[lo : hi + 1], whiten, noise, unit)
+    run, lit, like = band[lo : hi + 1], band[lo : hi + 1], smooth[lo : hi + 1]
+    if side != 0.0:
+        lit = run.copy()
+        lit_up(lit, side, CORE)
+        like = _boxed(_against_flanks(lit, MIDDLE))
+    look = look_of(run, lit, like, whiten, noise, unit)
     return placed, (low_clear, high_clear), look
 
 

@@ -44,7 +44,9 @@ _CERTAIN = frozenset({Reason.PAIR_LAID, Reason.T_LAID, Reason.T_TURNED})
 # A T whose target rod is half covered looks like an L: only rods of full length tell.
 _WHOLE_ONLY = frozenset({Reason.CORNER, Reason.APART})
 WHOLE = 0.12  # log ratio of the two rods' lengths, each over its own
-RUNS_ON = 0.4  # the same from which a rod seems to run on into something else, a leg say
+# The same from which a rod seems to run on into something else, a leg say: where both lengths are
+# known, and where not.
+RUNS_ON, RUNS_ON_UNSTATED = 0.2, 0.4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +94,9 @@ def surely_not(ends_px: NDArray[np.float64], size: tuple[int, int], setup: Setup
         return None
     reason = _vote(lie, setup)
     if reason is Reason.CROSSED:
-        return None if RUNS_ON <= lie.unequal < np.inf else reason
+        stated = setup.tilt is not None and setup.stated
+        runs_on = RUNS_ON if stated else RUNS_ON_UNSTATED
+        return None if runs_on <= lie.unequal < np.inf else reason
     whole = setup.tilt is not None and lie.unequal < WHOLE
     return reason if reason in _CERTAIN or (whole and reason in _WHOLE_ONLY) else None
 

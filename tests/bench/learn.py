@@ -1,4 +1,4 @@
-"""How the weights of belief and of a segment's evidence are learnt: small networks.
+"""How the weights of belief, a segment's evidence and a rod's axis are learnt: small networks.
 
 A segment's evidence is learnt from a hundred thousand examples outright. For belief a smooth judge
 teaches: kernel logistic regression on a few hundred of its examples (Zhu and Hastie 2005, with the
@@ -13,9 +13,10 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
+from vision.across import CONTEXT, HALF, INPUTS, PATCH, Sliding, mirrored, paired
 from vision.net import CLIP, Net, standardised
 
-LANDMARKS = 400
+LANDMARKS = 800
 GAIN = 0.01  # of the Gaussian kernel, per square of standardised distance
 RIDGE = 0.02
 UNITS = 16
@@ -25,6 +26,10 @@ MIXTURES, SHUFFLED, STRANGE = 40_000, 10_000, 20_000
 JITTER = 0.3
 LEAST, MOST = -5.0, 6.0  # log-odds beyond which it does not matter how far
 ROUNDS = 1500
+# The sliding network: Adam (Kingma and Ba 2015), usual constants, its steps falling to none.
+SLIDING_UNITS = 16  # and their mirror images
+STEP, DECAY, EPOCHS, BATCH = 4e-3, 1e-4, 25, 256
+FIRST_MOMENT, SECOND_MOMENT = 0.9, 0.999
 
 Judge = Callable[[np.ndarray], np.ndarray]
 # Of a network's answers (n,): how wrong they are, and its slope (n,).
@@ -172,6 +177,90 @@ def learn_alone(values: np.ndarray, labels: np.ndarray, counts: np.ndarray) -> N
     unlikely = unlikeliness(labels, counts / counts.sum())
     parts = network(points, unlikely, SEGMENT_UNITS, np.random.default_rng(0))
     return _net(mean, spread, parts)
+
+
+def learn_sliding(
+    profiles: np.ndarray, context: np.ndarray, axis: np.ndarray, counts: np.ndarray
+) -> Sliding:
+    """The network of `vision.across`, from windows (n, ...) whose `axis` (n,) is known, in columns.
+
+    Cross-entropy of the columns' shares, an axis between two columns shared by both. Of each unit
+    and its mirror image one is learnt: the pull on both is the pull on it.
+    """
+    rng = np.random.default_rng(0)
+    shape = [(INPUTS, SLIDING_UNITS), (SLIDING_UNITS,), (SLIDING_UNITS,)]
+    weights = [rng.normal(0, 0.13, shape[0]), np.zeros(shape[1]), rng.normal(0, 0.2, shape[2])]
+    weights = [each.astype(np.float32) for each in weights]
+    mean, square = ([np.zeros_like(each) for each in weights] for _ in range(2))
+    counts, steps = (counts / counts.mean()).astype(np.float32), EPOCHS * (len(axis) // BATCH)
+    for step in range(steps):
+        if step % (len(axis) // BATCH) == 0:
+            order = iter(np.array_split(rng.permutation(len(axis)), len(axis) // BATCH))
+        chosen = next(order)
+        slopes = _sliding_slopes(
+            paired(*weights), profiles[chosen], context[chosen], axis[chosen], counts[chosen]
+        )
+        slopes[0] += DECAY * weights[0]
+        rate = STEP * (0.5 + 0.5 * np.cos(np.pi * step / steps))
+        for k, slope in enumerate(slopes):
+            mean[k] += (1 - FIRST_MOMENT) * (slope - mean[k])
+            square[k] += (1 - SECOND_MOMENT) * (slope**2 - square[k])
+            ahead = mean[k] / (1 - FIRST_MOMENT ** (step + 1))
+            size = np.sqrt(square[k] / (1 - SECOND_MOMENT ** (step + 1)))
+            weights[k] = (weights[k] - rate * ahead / (size + 1e-8)).astype(np.float32)
+    return paired(*weights)
+
+
+def _sliding_slopes(
+    net: Sliding,
+    profiles: np.ndarray,
+    context: np.ndarray,
+    axis: np.ndarray,
+    counts: np.ndarray,
+) -> list[np.ndarray]:
+    """Slopes of the mean cross-entropy by the weights of the units that are learnt."""
+    inputs = _inputs(profiles, context)
+    hidden = np.maximum(inputs @ net.inward + net.bias, 0.0)
+    answer = hidden @ net.outward
+    share = np.exp(answer - answer.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)
+    low = np.floor(axis).astype(int)
+    row = np.arange(len(axis))
+    share[row, low + HALF] -= low + 1 - axis
+    share[row, low + HALF + 1] -= axis - low
+    pull = share * counts[:, None] / len(axis)
+    back = pull[..., None] * net.outward * (hidden > 0.0)
+    inward = np.tensordot(inputs, back, axes=((0, 1), (0, 1)))
+    others = back.sum(axis=(0, 1)), np.tensordot(pull, hidden, axes=((0, 1), (0, 1)))
+    learnt = len(net.bias) // 2
+    return [
+        inward[:, :learnt] + mirrored(inward[:, learnt:]),
+        *(each[:learnt] + each[learnt:] for each in others),
+    ]
+
+
+def _inputs(profiles: np.ndarray, context: np.ndarray) -> np.ndarray:
+    """What the sliding network is given for each column: (windows, columns, INPUTS)."""
+    count, wide, planes = profiles.shape
+    seen = np.lib.stride_tricks.sliding_window_view(profiles, 2 * PATCH + 1, axis=1)
+    columns = wide - 2 * PATCH
+    return np.concatenate(
+        [
+            np.swapaxes(seen, 2, 3).reshape(count, columns, (2 * PATCH + 1) * planes),
+            np.broadcast_to(context[:, None], (count, columns, CONTEXT)),
+        ],
+        axis=2,
+    ).astype(np.float32)
+
+
+def log_shares(net: Sliding, profiles: np.ndarray, context: np.ndarray) -> np.ndarray:
+    """What `vision.across.log_shares` says of many windows, without its floor."""
+    parts = []
+    for some in np.array_split(np.arange(len(profiles)), max(len(profiles) // 2048, 1)):
+        hidden = np.maximum(_inputs(profiles[some], context[some]) @ net.inward + net.bias, 0.0)
+        parts.append(hidden @ net.outward)
+    answer = np.concatenate(parts)
+    return answer - np.logaddexp.reduce(answer, axis=1, keepdims=True)
 
 
 def _net(mean: np.ndarray, spread: np.ndarray, parts: Parts) -> Net:

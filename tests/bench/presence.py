@@ -74,7 +74,7 @@ def _of_scene(scene: Scene, seed: int, picture: str) -> Iterator[Example]:
                 left = _without(seen.candidates, gone)
                 guesses = rank(left, (frame.width, frame.height), setup)
                 rest = replace(seen, candidates=left, guesses=guesses)
-                yield from _of(frame, rest, setup, "removed", picture)
+                yield from _of(frame, rest, setup, "removed", picture, scene)
         if know == "all":
             for gone in range(2):
                 empty = Frame.from_bgr(painted(scene, gone))
@@ -112,9 +112,14 @@ def _best(frame: Frame, setup: Setup, kind: str, picture: str) -> Iterator[Examp
         yield from _of(frame, seen, setup, kind, picture)
 
 
-def _of(frame: Frame, seen: Seen, setup: Setup, kind: str, picture: str) -> Iterator[Example]:
+def _of(
+    frame: Frame, seen: Seen, setup: Setup, kind: str, picture: str, scene: Scene | None = None
+) -> Iterator[Example]:
+    """Of the best layout, but where it leads to the scene's rods after all."""
     if seen.guesses:
         rods = settle(frame, seen.candidates, seen.guesses, setup)
+        if scene is not None and right(rods, scene):
+            return
         yield from _example(rods, frame, setup, kind, picture)
 
 

@@ -1,13 +1,18 @@
 """What the judge of laid rods learns where no straight border tells, and its pupil, the network."""
 
 import dataclasses
+import json
 
 import numpy as np
 import pytest
 
 from tests.bench import learn
-from tests.bench.learn import judge, learn_alone, logistic, scaled
-from tests.bench.train import written
+from tests.bench.bands import bands
+from tests.bench.learn import judge, learn_alone, learn_sliding, log_shares, logistic, scaled
+from tests.bench.scenes import LAID
+from tests.bench.train import written, written_sliding
+from tests.scenes import FOLDER
+from vision.across import CONTEXT, HALF, INPUTS, PATCH, paired
 from vision.net import standardised
 
 
@@ -81,3 +86,73 @@ def test_what_is_written_is_what_was_learnt(small, monkeypatch):
         np.testing.assert_allclose(getattr(read["ONE"], name), getattr(net, name), atol=1e-3)
     assert read["ONE"].level == pytest.approx(net.level, abs=1e-4)
     assert read["OTHER"].level == 2.5
+
+
+def profiled(seed: int, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Windows (count, ...) with a thin light axis and a wide dark thing on either side of it."""
+    rng = np.random.default_rng(seed)
+    axis = rng.uniform(-10.0, 10.0, count)
+    side = rng.choice([-1.0, 1.0], count)
+    columns = np.arange(-HALF - PATCH, HALF + PATCH + 1)
+    off = columns - axis[:, None]
+    profiles = rng.normal(0, 0.2, (count, len(columns), 4)).astype(np.float32)
+    profiles[..., 0] += 2.0 * np.exp(-0.5 * off**2) - 3.0 * (
+        np.abs(off * side[:, None] - 4.0) < 2.5
+    )
+    return profiles, np.zeros((count, CONTEXT), np.float32), axis
+
+
+def test_a_sliding_network_learns_which_of_two_things_is_the_axis(monkeypatch):
+    monkeypatch.setattr(learn, "EPOCHS", 4)
+    profiles, context, axis = profiled(1, 4000)
+    net = learn_sliding(profiles, context, axis, np.ones(4000))
+    others, context, truth = profiled(2, 500)
+    answer = log_shares(net, others, context)
+    np.testing.assert_allclose(np.exp(answer).sum(axis=1), 1.0, atol=1e-5)
+    assert (np.abs(answer.argmax(axis=1) - HALF - truth) < 1.0).mean() > 0.95
+
+
+def test_the_slopes_of_the_sliding_network_are_its_differences():
+    profiles, context, axis = profiled(3, 20)
+    rng = np.random.default_rng(4)
+    weights = [rng.normal(0, 0.3, shape) for shape in ((INPUTS, 3), (3,), (3,))]
+    counts = rng.uniform(0.5, 2.0, 20)
+
+    def unlikely(parts):
+        answer = log_shares(paired(*parts), profiles, context)
+        low, row = np.floor(axis).astype(int), np.arange(20)
+        share = axis - low
+        own = (1 - share) * answer[row, low + HALF] + share * answer[row, low + HALF + 1]
+        return -(counts * own).mean()
+
+    slopes = learn._sliding_slopes(paired(*weights), profiles, context, axis, counts)
+    for k, place in ((0, (5, 1)), (0, (INPUTS - 5, 0)), (0, (INPUTS - 1, 2)), (1, (1,)), (2, (2,))):
+        ahead, behind = ([part.copy() for part in weights] for _ in range(2))
+        ahead[k][place] += 1e-4
+        behind[k][place] -= 1e-4
+        slope = (unlikely(ahead) - unlikely(behind)) / 2e-4
+        assert slopes[k][place] == pytest.approx(slope, rel=0.02, abs=2e-4)
+
+
+def test_a_sliding_network_is_written_as_it_was_learnt(monkeypatch):
+    monkeypatch.setattr(learn, "EPOCHS", 1)
+    profiles, context, axis = profiled(5, 600)
+    net = learn_sliding(profiles, context, axis, np.ones(600))
+    read: dict = {}
+    exec(written_sliding(net), read)
+    for name in ("inward", "bias", "outward"):
+        np.testing.assert_allclose(getattr(read["ACROSS"], name), getattr(net, name), atol=6e-4)
+
+
+def test_bands_over_path_traced_rods_show_them_where_they_are(tmp_path):
+    """Every other one starts within a few columns of the axis."""
+    entries = json.loads((FOLDER / "truth.json").read_text())
+    laid = [entry for entry in entries if entry["layout"] in LAID and entry.get("step", 9) > 1][:1]
+    (tmp_path / "truth.json").write_text(json.dumps(laid))
+    (tmp_path / laid[0]["file"]).write_bytes((FOLDER / laid[0]["file"]).read_bytes())
+    seen = list(bands(tmp_path))
+    assert len(seen) >= 8
+    for band in seen:
+        assert band.profiles.shape[0] == len(band.axis) == len(band.context)
+        assert np.nanmax(np.abs(band.axis)) <= HALF - 1.5
+    assert np.median([np.nanmedian(np.abs(band.axis)) for band in seen[1::2]]) < 2.0

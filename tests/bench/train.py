@@ -1,62 +1,42 @@
-"""Refits the weights of evidence and of belief (`vision/*_weights.py`) on path-traced scenes.
+"""Refits the weights of evidence, axes and belief (`vision/*_weights.py`) on path-traced scenes.
 
-`python -m tests.bench.train evidence --scenes DIR --more DIR` prints both levels' weights, `belief`
-those of the layouts that are found with them: in this order. For the evidence, every scene is taken
-as it is, mirrored, reduced, and with another gamma and more noise; a segment counts as a rod's when
-it lies within 3 (fine) or 1.7 (coarse) pixels of it and shares most of its length. How they are
-learnt: `tests.bench.learn`. Also prints how well held-back scenes are told apart.
+`python -m tests.bench.train evidence --scenes DIR --more DIR` prints both levels' weights, `across`
+those of where a rod's axis lies in its band, `belief` those of the layouts that are found with
+both: in this order. For the first two, every scene is taken as it is, mirrored, reduced, and with
+another gamma and more noise; a segment counts as a rod's when it shares most of its length and lies
+so near that measuring it finds the rod: that of its shadow does, too. How they are learnt:
+`tests.bench.learn`. Also prints how well held-back scenes are told apart.
 """
 
 import argparse
-import json
 import textwrap
 from pathlib import Path
 
-import cv2
 import numpy as np
 
-from tests.bench.learn import judge, learn, learn_alone, scaled
+from tests.bench.bands import bands
+from tests.bench.learn import judge, learn, learn_alone, learn_sliding, log_shares, scaled
 from tests.bench.presence import examples
+from tests.bench.varied import pictures
 from vision import hough, segments
+from vision.across import HALF
 from vision.contrast import contrast_planes
 from vision.find import COARSE, FINE
 from vision.frame import Frame
 from vision.net import standardised
 
 FOLDS = 6
+NEAR_PX = (5.0, 2.6)  # of the fine and the coarse planes
 FIRST = 3.0  # how often the first folder's examples count, of which there are fewer
 KEEP_SHARES = (0.98, 0.96, 0.94, 0.9, 0.8)
 WEIGHTS_FILE = '''"""What {whose} has learnt; written by `python -m tests.bench.train`."""
 
 from __future__ import annotations
 
-from vision.net import net_of
+from {module} import {made_by}
 
 {nets}
 '''
-
-
-def pictures(folder):
-    """(setup's name, picture, rods' curves) of every scene and its variants."""
-    rng = np.random.default_rng(5)
-    for truth in sorted(folder.rglob("truth.json")):
-        for scene in json.loads(truth.read_text()):
-            if scene.get("step", 9) < 2:
-                continue  # looks from right above: another finder's business
-            if truth.parent.name == "slides" and scene["step"] % 7 != 3:
-                continue  # nearly the same picture
-            name = f"{truth.parent.name}/{scene.get('walk', scene['file'])}"
-            bgr = cv2.imread(str(truth.parent / scene["file"]))
-            curves = [np.array(r.get("curve_px", r["ends_px"])) for r in scene["rods"]]
-            yield name, bgr, curves
-            mirrored = [np.c_[bgr.shape[1] - 1 - c[:, 0], c[:, 1]] for c in curves]
-            yield name, bgr[:, ::-1].copy(), mirrored
-            factor = rng.uniform(0.7, 0.95)
-            small = cv2.resize(bgr, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-            yield name, small, [(c + 0.5) * factor - 0.5 for c in curves]
-            dull = 255 * (bgr / 255.0) ** rng.uniform(0.6, 1.6)
-            dull += rng.normal(0, rng.uniform(2, 6), bgr.shape)
-            yield name, np.clip(dull, 0, 255).astype(np.uint8), curves
 
 
 def on_rod(ends, curve, tolerance):
@@ -82,7 +62,7 @@ def collect(folder, level):
         label = np.zeros(len(found.ends_px), bool)
         for curve in curves:
             here = (curve + 0.5) / level.reduction - 0.5
-            label |= on_rod(found.ends_px, here, 3.0 if level is FINE else 1.7)
+            label |= on_rod(found.ends_px, here, NEAR_PX[0 if level is FINE else 1])
         rows.append(found.cues)
         labels.append(label)
         names += [name] * len(label)
@@ -94,15 +74,15 @@ def counted(sets):
     return np.repeat([FIRST, *[1.0] * (len(sets) - 1)], [len(each) for each in sets])
 
 
-def held_back(names, answers):
+def held_back(names, answers, folds=FOLDS):
     """(n,) What is said of each example by what learnt without its picture.
 
     `answers(rest)` learns from the examples where `rest` (n,) is true, and answers for the others.
     """
     order = np.random.default_rng(0).permutation(np.unique(names))
-    fold = {name: i % FOLDS for i, name in enumerate(order)}
+    fold = {name: i % folds for i, name in enumerate(order)}
     groups, held = np.array([fold[name] for name in names]), np.zeros(len(names))
-    for k in range(FOLDS):
+    for k in range(folds):
         held[groups == k] = answers(groups != k)
     return held
 
@@ -133,6 +113,37 @@ def evidence_at(level, title, folders):
     return learn_alone(cues, labels, counts)
 
 
+def train_across(folders):
+    """Prints `vision/across_weights.py`, and how often a window held back has its axis right."""
+    sets = [list(bands(folder)) for folder in folders]
+    every = [band for each in sets for band in each]
+    windows = [len(band.axis) for band in every]
+    profiles, context, axis = (
+        np.concatenate([getattr(band, part) for band in every])
+        for part in ("profiles", "context", "axis")
+    )
+    # Every start counts alike, however many of its windows show the rod.
+    known = np.array([np.isfinite(band.axis).sum() for band in every])
+    counts = np.repeat(counted(sets) / known, windows)
+    names = np.repeat(
+        [f"{k} {band.picture}" for k, each in enumerate(sets) for band in each], windows
+    )
+    shown = np.isfinite(axis)
+    profiles, context, axis, counts, names = (
+        each[shown] for each in (profiles, context, axis, counts, names)
+    )
+
+    def answers(rest):
+        net = learn_sliding(profiles[rest], context[rest], axis[rest], counts[rest])
+        return log_shares(net, profiles[~rest], context[~rest]).argmax(axis=1) - HALF
+
+    miss = np.abs(held_back(names, answers, 2) - axis)
+    shares = {f"{within} px": round(float((miss < within).mean()), 3) for within in (1, 2, 4)}
+    print(f"# {len(every)} bands, {len(axis)} windows; held back, axis within: {shares}")
+    net = learn_sliding(profiles, context, axis, counts)
+    print(written_sliding(net), flush=True)
+
+
 def train_belief(folders):
     """Prints `vision/belief_weights.py`, and what is made of pictures held back."""
     sets = [list(examples(folder, with_crops=k == 0)) for k, folder in enumerate(folders)]
@@ -158,19 +169,35 @@ def train_belief(folders):
 
 def written(nets, whose):
     """The text of a file of weights: networks by their names."""
-    return WEIGHTS_FILE.format(
-        whose=whose, nets="\n".join(f"{name} = {_call(net)}" for name, net in nets.items())
-    )
+    calls = {name: _net(net) for name, net in nets.items()}
+    return _file(whose, calls, "vision.net", "net_of")
 
 
-def _call(net):
+def written_sliding(net):
+    """The text of the file of weights of `vision.across`: the units whose mirror images it adds."""
+    learnt = len(net.bias) // 2
+    units = np.stack([net.bias, net.outward], axis=1)[:learnt]
+    call = _call("sliding_of", (("inward", net.inward[:, :learnt], 3), ("units", units, 3)))
+    return _file("`vision.across`", {"ACROSS": call}, "vision.across", "sliding_of")
+
+
+def _net(net):
     tables = (
         ("each", np.stack([net.mean, net.spread, net.past], axis=1), 4),
         ("inward", net.inward, 3),
         ("units", np.stack([net.bias, net.outward], axis=1), 3),
     )
+    return _call("net_of", tables, f"    level={net.level:.4f},\n")
+
+
+def _file(whose, calls, module, made_by):
+    nets = "\n".join(f"{name} = {call}" for name, call in calls.items())
+    return WEIGHTS_FILE.format(whose=whose, module=module, made_by=made_by, nets=nets)
+
+
+def _call(made_by, tables, last=""):
     texts = [f'    {name}="""\n{rows_of(table, digits)}\n""",\n' for name, table, digits in tables]
-    return f"net_of(\n{''.join(texts)}    level={net.level:.4f},\n)"
+    return f"{made_by}(\n{''.join(texts)}{last})"
 
 
 def rows_of(numbers, digits):
@@ -178,14 +205,16 @@ def rows_of(numbers, digits):
     return "\n".join(textwrap.fill(" ".join(f"{v:.{digits}f}" for v in row), 96) for row in numbers)
 
 
+TRAINED = {"evidence": train_evidence, "across": train_across, "belief": train_belief}
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("what", choices=("evidence", "belief"))
+    parser.add_argument("what", choices=tuple(TRAINED))
     parser.add_argument("--scenes", type=Path, required=True)
     parser.add_argument("--more", type=Path, action="append", default=[], help="other scenes")
     args = parser.parse_args()
-    train = train_evidence if args.what == "evidence" else train_belief
-    train([args.scenes, *args.more])
+    TRAINED[args.what]([args.scenes, *args.more])
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ import pytest
 
 from tests.bench.scenes import right
 from tests.scenes import FOLDER, line_rms_px, scenes, truth_of
+from vision import belief
 from vision import find as find_stage
 from vision import read as read_stage
 from vision.errors import FrameError
@@ -157,6 +158,29 @@ def test_where_the_best_layout_is_not_believed_the_most_believed_other_is_taken(
             assert scripted.asked == asked
             # Among many phones there is time for a glance only.
             assert read_stage.search(frame, setup, quick=True) is best
+
+
+def test_where_the_best_layout_is_believed_a_little_the_others_are_asked_too(monkeypatch):
+    """A shadow beside a rod may be."""
+    scene = LAID[0]
+    frame, setup = scene.frame(), scene.setup(seed=1)
+    good = find(frame, setup)
+    falling = (_less_believed(good, by) for by in np.arange(0.0, 60.0, 0.25))
+    sure = read_stage.SURE
+    weak = next(r for r in falling if read_stage.weigh(r, scene.size, setup).belief < sure)
+    weaker = _less_believed(weak, 0.25)
+    for rods in (weak, weaker):
+        assert belief.ACCEPT < read_stage.weigh(rods, scene.size, setup).belief < sure
+    for best, others, taken in (
+        (weak, [weaker, good], good),
+        (weaker, [weak], weak),
+        (weak, [weaker], weak),
+        (weak, [], weak),
+    ):
+        with monkeypatch.context() as patched:
+            scripted = Scripted(patched, best, others)
+            assert read_stage.search(frame, setup) is taken
+            assert scripted.asked == ["find_first", "find_others"]
 
 
 def test_other_layouts_are_measured_ones_and_not_the_first_again():

@@ -183,14 +183,14 @@ def faint(seed: int, level: float) -> tuple[Frame, Setup, np.ndarray, np.ndarray
 def test_a_rod_that_hardly_stands_out_is_seen_where_its_partner_says():
     plain = with_partners = 0
     for seed in range(20):
-        frame, setup, _, stem = faint(seed, 3.0)
+        frame, setup, _, stem = faint(seed, 3.5)
         _, fine, partnered = ways(frame, setup)
         for seen in (fine, partnered):
             on = any(line_rms_px(ends, stem) < 5.0 for ends in seen.candidates.ends_px)
             plain += on and seen is fine
             with_partners += on and seen is partnered
-    assert plain <= 8  # 5
-    assert with_partners >= 12  # 15
+    assert plain <= 8  # 3
+    assert with_partners >= 12  # 14
 
 
 def test_a_picture_without_rod_like_segments_has_no_partners():

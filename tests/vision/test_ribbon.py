@@ -99,15 +99,15 @@ def _club(grip_level, seed):
 
 @pytest.mark.parametrize("grip_level", [30.0, 60.0, 140.0])
 def test_a_grip_beside_its_shafts_line_does_not_turn_it(grip_level):
-    """Fitted through both, a line would be turned by half a pixel from end to end."""
+    """Through the middles of both it would be turned by 1.4 pixels from end to end."""
     turns = []
     for seed in range(6):
         (_, first), (_, last) = measure(
             _club(grip_level, seed), np.array([[60.0, 120.0], [299.0, 119.0]])
         ).ends_px
-        assert abs(first - 120.0) < 0.3
+        assert abs(first - 120.0) < 0.5
         turns.append(abs(last - first))
-    assert np.median(turns) < 0.3
+    assert np.median(turns) < 0.4
 
 
 @pytest.mark.parametrize(

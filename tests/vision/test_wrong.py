@@ -1,5 +1,7 @@
 """Wrong layouts on drawn grounds are told by what is wrong with them, for both views and hands."""
 
+import dataclasses
+
 import cv2
 import numpy as np
 import pytest
@@ -170,3 +172,20 @@ def test_a_stem_that_seems_to_run_on_beyond_the_target_rod_is_not_refused(handed
         # A leg behind it, of the same lightness: upright, so longer than the eye would think.
         ends[1, 0] += rng.uniform(0.8, 1.4) * (ends[1, 0] - ends[1, 1])
         assert surely_not(ends, SIZE, case.setup) is not Reason.CROSSED
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_with_lengths_known_a_foot_in_clutter_is_told_from_a_cross(stated):
+    """A stem seen on for a third of its length, across the target rod and along a shoe, say.
+
+    It is too long by as much as a stick is longer than a club: only stated lengths tell.
+    """
+    rng = np.random.default_rng(8)
+    for _ in range(40):
+        case = draw(rng, View.FACE_ON)
+        setup = case.setup if stated else dataclasses.replace(case.setup, rod_lengths_m={})
+        assert setup.stated is stated
+        ends = case.rods.ends_px
+        ends[1, 0] += 0.35 * (ends[1, 0] - ends[1, 1])
+        crossed = [surely_not(ends, SIZE, setup) is Reason.CROSSED]
+        assert not (stated and any(crossed))

@@ -1,0 +1,89 @@
+"""Bands over path-traced rods and where in each the axis lies: what `vision.across` learns from."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tests.bench.varied import pictures
+from vision.across import HALF, windows_of
+from vision.find import COARSE, FINE, candidates_in
+from vision.frame import Frame
+from vision.line_fit import band_along, unit_of
+
+FARTHEST_PX = 12.0  # of a segment from the rod that it may be moved onto
+SHARED = 0.35  # of the rod's length, at least
+OF_SEGMENT = 0.6
+EACH = 2  # segments of each level
+MOVED, TURNED = 1.5, 1.0  # columns by which the other start is off the axis
+IN_SIGHT = HALF - 1.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """One start: what the network sees of it, and the axis's columns off it (windows,) or NaN."""
+
+    picture: str
+    profiles: np.ndarray
+    context: np.ndarray
+    axis: np.ndarray
+
+
+def bands(folder: Path) -> Iterator[Band]:
+    """Of every rod from the segments that are found near it, and from near its axis."""
+    rng = np.random.default_rng(6)
+    for name, bgr, curves in pictures(folder):
+        height, width = (side // 4 * 4 for side in bgr.shape[:2])
+        frame = Frame.from_bgr(np.ascontiguousarray(bgr[:height, :width]))
+        for level in (COARSE, FINE):
+            segments = candidates_in(frame, level).ends_px
+            for curve in curves:
+                seen = ((curve > -0.5) & (curve < np.array([width, height]) - 0.5)).all(axis=1)
+                if seen.sum() < 3:
+                    continue
+                near = [ends for ends in segments if _near(ends, curve[seen])][:EACH]
+                for ends in near:
+                    yield from _band(name, frame, ends, curve[seen])
+                    yield from _band(name, frame, _beside(ends, curve[seen], rng), curve[seen])
+
+
+def _near(ends: np.ndarray, curve: np.ndarray) -> bool:
+    span = curve[-1] - curve[0]
+    length = np.hypot(*span)
+    at = np.sort((ends - curve[0]) @ span / length**2)
+    shared = min(at[1], 1.0) - max(at[0], 0.0)
+    along = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
+    off = (curve - ends[0]) @ np.array([-along[1], along[0]])
+    far = np.sqrt((off**2).mean())
+    return far < FARTHEST_PX and shared > SHARED and shared > OF_SEGMENT * (at[1] - at[0])
+
+
+def _beside(ends: np.ndarray, curve: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The segment moved nearly onto the axis."""
+    axis, across = _from(ends, curve)
+    shifts = np.interp([0.0, np.hypot(*(ends[1] - ends[0]))], *axis)
+    off = rng.normal(0, MOVED) + rng.normal(0, TURNED) * np.array([-0.5, 0.5])
+    return ends + (shifts + off)[:, None] * across
+
+
+def _from(ends: np.ndarray, curve: np.ndarray) -> tuple[tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """How far along and across the segment the curve's points lie; and the way across."""
+    along = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
+    across = np.array([-along[1], along[0]])
+    at, off = (curve - ends[0]) @ along, (curve - ends[0]) @ across
+    order = np.argsort(at)
+    return (at[order], off[order]), across
+
+
+def _band(name: str, frame: Frame, ends: np.ndarray, curve: np.ndarray) -> Iterator[Band]:
+    ends = np.ascontiguousarray(ends)
+    unit = unit_of(frame)
+    profiles, context = windows_of(band_along((frame.y, frame.u, frame.v), ends, HALF, unit))
+    count = len(profiles)
+    middles = (np.arange(count) + 0.5) / count * np.hypot(*(ends[1] - ends[0]))
+    (at, off), _ = _from(ends, curve)
+    axis = np.interp(middles, at, off, left=np.nan, right=np.nan) / unit
+    axis[np.abs(axis) > IN_SIGHT] = np.nan
+    if np.isfinite(axis).sum() >= 3:
+        yield Band(name, profiles, context, axis)
