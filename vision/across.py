@@ -127,13 +127,22 @@ def windows_of(band: Single) -> tuple[Single, Single]:
 
 @kernel
 def log_shares(
-    profiles: Single, context: Single, inward: Single, bias: Single, outward: Single
+    profiles: Single,
+    context: Single,
+    inward: Single,
+    bias: Single,
+    outward: Single,
+    columns: int = HALF,
 ) -> Array:
-    """Of each window (windows, 2 HALF + 1): log of the share that each column is the axis's."""
+    """Of each window (windows, 2 HALF + 1): log of the share that each column is the axis's.
+
+    Asked are so many `columns` on either side of the middle; the others have the least share.
+    """
     count, wide, planes = profiles.shape
     across, seen, units = wide - 2 * PATCH, (2 * PATCH + 1) * planes, len(bias)
     flat = profiles.reshape(count, wide * planes)
-    out = np.empty((count, across))
+    out = np.full((count, across), LEAST_SHARE)
+    low, high = HALF - columns, HALF + columns + 1
     base = np.empty(units, np.float32)
     unit = np.empty(units, np.float32)
     for g in range(count):
@@ -141,7 +150,7 @@ def log_shares(
             base[u] = bias[u]
             for c in range(CONTEXT):
                 base[u] += context[g, c] * inward[seen + c, u]
-        for k in range(across):
+        for k in range(low, high):
             for u in range(units):
                 unit[u] = base[u]
             for j in range(seen):
@@ -152,12 +161,12 @@ def log_shares(
             for u in range(units):
                 total += max(unit[u], np.float32(0.0)) * outward[u]
             out[g, k] = total
-        top = out[g].max()
+        top = out[g, low:high].max()
         total_share = 0.0
-        for k in range(across):
+        for k in range(low, high):
             total_share += np.exp(out[g, k] - top)
         lost = top + np.log(total_share)
-        for k in range(across):
+        for k in range(low, high):
             out[g, k] = max(out[g, k] - lost, LEAST_SHARE)
     return out
 
@@ -258,16 +267,17 @@ def _weighted_line(where: Array, place: Array, weight: Array) -> tuple[float, fl
 
 @kernel
 def axis_of(
-    band: Single, inward: Single, bias: Single, outward: Single, reach: float
+    band: Single, inward: Single, bias: Single, outward: Single, reach: float, columns: int = HALF
 ) -> tuple[float, float, float, float, float]:
     """Columns that the rod's axis is off the middle at the band's start and end; what it is like.
 
-    Of a band (samples, 2 HALF + 1, 3); looked for within `reach` columns. The line's sigma; its
+    Of a band (samples, 2 HALF + 1, 3); looked for within `reach` columns, with `columns`
+    asked on either side. The line's sigma; its
     likelihood, the windows' mean log share of being on it; and how much rougher than the ground
     it is, a mean log ratio: rods are smooth, in a shadow the ground shows.
     """
     profiles, context = windows_of(band)
-    shares = log_shares(profiles, context, inward, bias, outward)
+    shares = log_shares(profiles, context, inward, bias, outward, columns)
     first, last, likely = likeliest(shares, reach)
     first, last, sigma = fitted(shares, alike(profiles, context), first, last)
     count, rough = len(shares), 0.0

@@ -97,14 +97,15 @@ def onto_axis(
     bias: Single,
     outward: Single,
     reach: float,
+    columns: int,
 ) -> tuple[Array, float, float, float, Single]:
     """The ends moved across onto the rod's axis, what that is like, and the band.
 
     Its sigma (pixels), likelihood and roughness, and the network, as in `vision.across`; looked for
-    within `reach` columns.
+    within `reach` columns, with `columns` asked on either side.
     """
     band = band_along(planes, ends, across.HALF, unit)
-    first, last, sigma, likely, rough = across.axis_of(band, inward, bias, outward, reach)
+    first, last, sigma, likely, rough = across.axis_of(band, inward, bias, outward, reach, columns)
     span = ends[1] - ends[0]
     along = span / np.sqrt((span * span).sum())
     out = ends.copy()

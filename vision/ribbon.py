@@ -13,7 +13,7 @@ from typing import NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.across import Array
+from vision.across import HALF, Array
 from vision.across_weights import ACROSS
 from vision.frame import Frame
 from vision.kernel import kernel
@@ -47,12 +47,13 @@ CUT_SIGMA_PX = 1e3
 BOX_PX = 9
 # How far beyond a segment's ends its rod is looked for, of its length; less where it was known.
 BEYOND, BEYOND_TRACKED = 0.6, 0.3
-BEYOND_PX = 60.0
+LEAST_PX = 100.0  # as if it were so long at least
 LEAST_COLOUR = 0.5  # grey levels: less is no colour to follow
 LEAST_FALL = 0.1  # from one sample to the next: less says nothing of where between them
 ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
 REACH, REACH_TRACKED = 14.0, 5.0  # columns within which the axis is looked for
-AGAIN_PX = 1.0  # a tracked rod that had to be moved by more is looked at once more
+AGAIN_PX = 2.5  # a tracked rod that had to be moved by more is looked at once more
+ASKED_TRACKED = 8  # columns: those that a line within reach, and its fit, can take
 CORE = 1  # columns of a rod on either side of its axis that a shadow leaves as they are
 
 
@@ -99,7 +100,7 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
         ends, seen = _on_axis(frame, placed, REACH_TRACKED)
     else:
         before = ends
-        ends, seen = _on_axis(frame, ends, REACH_TRACKED)
+        ends, seen = _on_axis(frame, ends, REACH_TRACKED, ASKED_TRACKED)
         moved_px = np.abs(ends - before).max()
         placed, kinds, end_sigma, along = _ends(frame, ends, width_px, BEYOND_TRACKED, seen.side)
         ends = placed
@@ -135,11 +136,11 @@ class _Across(NamedTuple):
     side: float  # see `shaded_side`
 
 
-def _on_axis(frame: Frame, ends: Array, reach: float) -> tuple[Array, _Across]:
+def _on_axis(frame: Frame, ends: Array, reach: float, columns: int = HALF) -> tuple[Array, _Across]:
     """The ends moved across onto the rod's axis, looked for within `reach` columns."""
     planes, unit = (frame.y, frame.u, frame.v), unit_of(frame)
     ends, sigma, likely, rough, band = onto_axis(
-        planes, ends, unit, ACROSS.inward, ACROSS.bias, ACROSS.outward, reach
+        planes, ends, unit, ACROSS.inward, ACROSS.bias, ACROSS.outward, reach, columns
     )
     width, contrast, side = _seen(band)
     return ends, _Across(sigma, likely, rough, width * unit, contrast, side)
@@ -243,7 +244,7 @@ def _beyond_ends(
     span = ends[1] - ends[0]
     length = np.sqrt((span * span).sum())
     along = span / length
-    margin = max(BEYOND_PX, beyond * length)
+    margin = beyond * max(LEAST_PX, length)
     whole = np.arange(-margin, length + margin + 0.5, 1.0)
     t = np.empty_like(whole)
     count = 0

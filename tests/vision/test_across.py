@@ -19,7 +19,7 @@ REACH = 14.0
 
 def looked_at(frame: Frame, ends: np.ndarray) -> np.ndarray:
     planes = (frame.y, frame.u, frame.v)
-    return onto_axis(planes, np.ascontiguousarray(ends), unit_of(frame), *WEIGHTS, REACH)[0]
+    return onto_axis(planes, np.ascontiguousarray(ends), unit_of(frame), *WEIGHTS, REACH, HALF)[0]
 
 
 def off_px(ends: np.ndarray, points: np.ndarray) -> float:
