@@ -68,7 +68,7 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
 def stay(
     frame: Frame, rods: Rods, setup: Setup, at_px: NDArray[np.float64] | None = None
 ) -> Rods | None:
-    """The same rods measured where they were (up to 3 px off); None where they make no layout.
+    """The same rods measured where they were (up to 5 px off); None where they make no layout.
 
     `at_px` (2 rods, 2 ends, 2): where they are looked for, if not where they were last.
     """
