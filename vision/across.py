@@ -110,14 +110,13 @@ def windows_of(band: Single) -> tuple[Single, Single]:
         spread = GROUND_FLOOR
         for k in range(across):
             for p in range(3):
-                off = (mean[k, p] - ground[p]) * (1.0 if p == 0 else CHROMA_GAIN)
-                spread += off * off / across
+                mean[k, p] = (mean[k, p] - ground[p]) * (1.0 if p == 0 else CHROMA_GAIN)
+                spread += mean[k, p] * mean[k, p] / across
         spread = np.sqrt(spread)
         for k in range(across + 2 * PATCH):
             at = min(max(k - PATCH, 0), across - 1)
             for p in range(3):
-                gain = 1.0 if p == 0 else CHROMA_GAIN
-                profiles[g, k, p] = (mean[at, p] - ground[p]) * gain / spread
+                profiles[g, k, p] = mean[at, p] / spread
             profiles[g, k, 3] = rough[at] - usual
         context[g, 0] = ground[0] / 128.0 - 1.0
         context[g, 1] = np.log(spread) - 2.0
@@ -232,12 +231,11 @@ def fitted(shares: Array, usual: Array, first: float, last: float) -> tuple[floa
     """
     count, across = shares.shape
     middle = across // 2
-    where, place, mass = np.empty(count), np.empty(count), np.empty(count)
-    weight = np.ones(count)
+    where = (np.arange(count) + 0.5) / count
+    place, mass, weight = np.empty(count), np.empty(count), np.ones(count)
     scale = 1.0
     for _ in range(ROUNDS):
         for g in range(count):
-            where[g] = (g + 0.5) / count
             line = first + (last - first) * where[g]
             total, moment = 0.0, 0.0
             for k in range(across):
@@ -271,10 +269,10 @@ def axis_of(
 ) -> tuple[float, float, float, float, float]:
     """Columns that the rod's axis is off the middle at the band's start and end; what it is like.
 
-    Of a band (samples, 2 HALF + 1, 3); looked for within `reach` columns, with `columns`
-    asked on either side. The line's sigma; its
-    likelihood, the windows' mean log share of being on it; and how much rougher than the ground
-    it is, a mean log ratio: rods are smooth, in a shadow the ground shows.
+    Of a band (samples, 2 HALF + 1, 3); looked for within `reach` columns, with `columns` asked on
+    either side. The line's sigma; its likelihood, the windows' mean log share of being on it; and
+    how much rougher than the ground it is, a mean log ratio: rods are smooth, in a shadow the
+    ground shows.
     """
     profiles, context = windows_of(band)
     shares = log_shares(profiles, context, inward, bias, outward, columns)

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.varied import pictures
+from tests.bench.varied import framed, pictures
+from tests.scenes import line_rms_px
 from vision.across import HALF, windows_of
 from vision.find import COARSE, FINE, candidates_in
 from vision.frame import Frame
@@ -34,12 +35,12 @@ def bands(folder: Path) -> Iterator[Band]:
     """Of every rod from the segments that are found near it, and from near its axis."""
     rng = np.random.default_rng(6)
     for name, bgr, curves in pictures(folder):
-        height, width = (side // 4 * 4 for side in bgr.shape[:2])
-        frame = Frame.from_bgr(np.ascontiguousarray(bgr[:height, :width]))
+        frame = framed(bgr)
+        size = np.array([frame.width, frame.height])
         for level in (COARSE, FINE):
             segments = candidates_in(frame, level).ends_px
             for curve in curves:
-                seen = ((curve > -0.5) & (curve < np.array([width, height]) - 0.5)).all(axis=1)
+                seen = ((curve > -0.5) & (curve < size - 0.5)).all(axis=1)
                 if seen.sum() < 3:
                     continue
                 near = [ends for ends in segments if _near(ends, curve[seen])][:EACH]
@@ -53,9 +54,7 @@ def _near(ends: np.ndarray, curve: np.ndarray) -> bool:
     length = np.hypot(*span)
     at = np.sort((ends - curve[0]) @ span / length**2)
     shared = min(at[1], 1.0) - max(at[0], 0.0)
-    along = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
-    off = (curve - ends[0]) @ np.array([-along[1], along[0]])
-    far = np.sqrt((off**2).mean())
+    far = line_rms_px(ends, curve)
     return far < FARTHEST_PX and shared > SHARED and shared > OF_SEGMENT * (at[1] - at[0])
 
 

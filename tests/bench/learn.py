@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import numpy as np
 from scipy.optimize import minimize
-from scipy.special import expit
+from scipy.special import expit, log_softmax, softmax
 
 from vision.across import CONTEXT, HALF, INPUTS, PATCH, Sliding, mirrored, paired
 from vision.net import CLIP, Net, standardised
@@ -222,8 +222,7 @@ def _sliding_slopes(
     inputs = _inputs(profiles, context)
     hidden = np.maximum(inputs @ net.inward + net.bias, 0.0)
     answer = hidden @ net.outward
-    share = np.exp(answer - answer.max(axis=1, keepdims=True))
-    share /= share.sum(axis=1, keepdims=True)
+    share = softmax(answer, axis=1)
     low = np.floor(axis).astype(int)
     row = np.arange(len(axis))
     share[row, low + HALF] -= low + 1 - axis
@@ -259,8 +258,7 @@ def log_shares(net: Sliding, profiles: np.ndarray, context: np.ndarray) -> np.nd
     for some in np.array_split(np.arange(len(profiles)), max(len(profiles) // 2048, 1)):
         hidden = np.maximum(_inputs(profiles[some], context[some]) @ net.inward + net.bias, 0.0)
         parts.append(hidden @ net.outward)
-    answer = np.concatenate(parts)
-    return answer - np.logaddexp.reduce(answer, axis=1, keepdims=True)
+    return log_softmax(np.concatenate(parts), axis=1)
 
 
 def _net(mean: np.ndarray, spread: np.ndarray, parts: Parts) -> Net:

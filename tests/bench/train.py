@@ -17,12 +17,11 @@ import numpy as np
 from tests.bench.bands import bands
 from tests.bench.learn import judge, learn, learn_alone, learn_sliding, log_shares, scaled
 from tests.bench.presence import examples
-from tests.bench.varied import pictures
+from tests.bench.varied import framed, pictures
 from vision import hough, segments
 from vision.across import HALF
 from vision.contrast import contrast_planes
 from vision.find import COARSE, FINE
-from vision.frame import Frame
 from vision.net import standardised
 
 FOLDS = 6
@@ -54,8 +53,7 @@ def on_rod(ends, curve, tolerance):
 def collect(folder, level):
     rows, labels, names = [], [], []
     for name, bgr, curves in pictures(folder):
-        height, width = (side // 4 * 4 for side in bgr.shape[:2])
-        frame = Frame.from_bgr(np.ascontiguousarray(bgr[:height, :width]))
+        frame = framed(bgr)
         planes = contrast_planes(frame, level.reduction)
         pieces = hough.find_lines(planes, level.pieces, level.strips)
         found = segments.grow(planes, pieces, level.band)

@@ -5,6 +5,8 @@ import json
 import cv2
 import numpy as np
 
+from vision.frame import Frame
+
 
 def pictures(folder):
     """(setup's name, picture, rods' curves) of every scene and its variants."""
@@ -30,3 +32,9 @@ def pictures(folder):
             dull = 255 * (bgr / 255.0) ** rng.uniform(0.6, 1.6)
             dull += rng.normal(0, rng.uniform(2, 6), bgr.shape)
             yield name, np.clip(dull, 0, 255).astype(np.uint8), curves
+
+
+def framed(bgr):
+    """The picture's planes, on whole pixels of the coarsest ones."""
+    height, width = (side // 4 * 4 for side in bgr.shape[:2])
+    return Frame.from_bgr(np.ascontiguousarray(bgr[:height, :width]))
