@@ -20,6 +20,7 @@ from vision.kernel import kernel
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
+Weights = tuple[Single, Single, Single]  # of `Sliding`
 
 HALF = 16  # columns on either side of the line
 PATCH = 6  # columns on either side of one that the network sees
@@ -53,6 +54,11 @@ class Sliding:
     inward: Single
     bias: Single
     outward: Single
+
+    @property
+    def weights(self) -> Weights:
+        """All three, for the compiled loops."""
+        return self.inward, self.bias, self.outward
 
 
 def mirrored(inward: Single) -> Single:
@@ -261,26 +267,3 @@ def _weighted_line(where: Array, place: Array, weight: Array) -> tuple[float, fl
     spread = (weight * (where - middle) ** 2).sum()
     slope = (weight * (where - middle) * (place - mean)).sum() / max(spread, 1e-12)
     return mean - slope * middle, mean + slope * (1 - middle)
-
-
-@kernel
-def axis_of(
-    band: Single, inward: Single, bias: Single, outward: Single, reach: float, columns: int = HALF
-) -> tuple[float, float, float, float, float]:
-    """Columns that the rod's axis is off the middle at the band's start and end; what it is like.
-
-    Of a band (samples, 2 HALF + 1, 3); looked for within `reach` columns, with `columns` asked on
-    either side. The line's sigma; its likelihood, the windows' mean log share of being on it; and
-    how much rougher than the ground it is, a mean log ratio: rods are smooth, in a shadow the
-    ground shows.
-    """
-    profiles, context = windows_of(band)
-    shares = log_shares(profiles, context, inward, bias, outward, columns)
-    first, last, likely = likeliest(shares, reach)
-    first, last, sigma = fitted(shares, alike(profiles, context), first, last)
-    count, rough = len(shares), 0.0
-    for g in range(count):
-        off = first + (last - first) * (g + 0.5) / count
-        column = min(max(int(np.rint(off)), -HALF), HALF) + HALF + PATCH
-        rough += profiles[g, column, 3] / count
-    return first, last, sigma, likely, rough

@@ -33,6 +33,8 @@ FEATURES = (
     "pull",  # how far the solution is from what was expected, all priors together
     "pair",
     "odd widths",  # of the two rods, against each one's distance
+    "lower evidence",  # of the two segments, where they were found
+    "higher evidence",
     *(f"{which} {name}" for name in LOOK for which in ("lower", "higher")),
 )
 
@@ -59,6 +61,7 @@ def features(rods: Rods, pose: Pose) -> NDArray[np.float64]:
                 np.sqrt((pulls**2).sum()),
                 pose.view.pair,
                 min(abs(widths[0] - widths[1]), 2.0),
+                *sorted(rod.score for rod in rods.both),
             ],
             looks.T.ravel(),
         ]

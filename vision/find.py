@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import evidence_weights, hough, segments
+from vision.closer import look_closer
 from vision.contrast import HALF, QUARTER, contrast_planes
 from vision.frame import MIN_SIDE_PX, Frame
 from vision.hint import Hint, hinted
@@ -51,7 +52,7 @@ FLOOR = -12.0
 PARTNERED = -7.0
 COARSE = Level(QUARTER, hough.COARSE, segments.COARSE, 36, evidence_weights.COARSE, SURE)
 FINE = Level(HALF, hough.FINE, segments.FINE, 100, evidence_weights.FINE, FLOOR)
-OTHERS = 8  # layouts looked at where the best is not believed
+OTHERS = 3  # layouts looked at where the best is not believed
 RIVAL = 2.0  # evidence by which a segment may fall short of the worse rod and still rival it
 ALONE = -9.0  # stands for the evidence of segments that there are none of
 LIKELY = 1.0  # evidence from which a segment is told of as a rod
@@ -135,7 +136,8 @@ def find_others(
     A shadow or a hose beside a rod makes a better layout than the rod, until it is measured: the
     next best of both levels. At the coarse one, where the tilt is not known, as sure ones as `find`
     takes there (trunks of trees can look laid). And those of rods that stand out only where a
-    partner is looked for. `before`: what `find_first` saw; the layout that it gave is left out.
+    partner is looked for, or at full size. `before`: what `find_first` saw; the layout that it
+    gave is left out.
     """
     if not before:
         return []
@@ -159,14 +161,14 @@ def _rods_of(seen: Seen, guess: LayoutGuess) -> bytes:
 def ways(
     frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), before: tuple[Seen, ...] = ()
 ) -> Iterator[Seen]:
-    """What each way of looking sees: coarse, fine, and fine with partners; `before` were had."""
+    """What each way of looking sees: coarse, fine, and with partners; `before` were had."""
     size = (frame.width, frame.height)
     part = before[0].part if before else searched_part(frame, setup)
     had = {seen.level: seen for seen in before}
     coarse, fine = (
         had.get(level) or _seen(part, size, level, setup, hints) for level in (COARSE, FINE)
     )
-    yield from (coarse, fine, _with_partners(fine, size, setup, hints))
+    yield from (coarse, fine, _looked_closer(frame, fine, setup, hints))
 
 
 def candidates_in(frame: Frame, level: Level) -> Candidates:
@@ -191,10 +193,26 @@ def _seen(
     return Seen(level, part, planes, found, rank(found, size, setup), level.least)
 
 
-def _with_partners(
+def from_afar(frame: Frame, setup: Setup) -> Candidates:
+    """The segments of the fine level and of partners, as they are before `ways` looks closer."""
+    size = (frame.width, frame.height)
+    return _partnered(_seen(searched_part(frame, setup), size, FINE, setup, ()), size, setup, ())
+
+
+def _looked_closer(frame: Frame, seen: Seen, setup: Setup, hints: tuple[Hint, ...]) -> Seen:
+    """The same with what is seen where its candidates' partners would lie, all looked at closer."""
+    size = (frame.width, frame.height)
+    more = _partnered(seen, size, setup, hints)
+    ends, evidence = look_closer(frame, more.ends_px, more.seen)
+    logit = hinted(ends, evidence, hints, size)
+    found = _most_likely(ends, logit, evidence, len(ends), seen.level, seen.part)
+    return replace(seen, candidates=found, guesses=rank(found, size, setup), least=PARTNERED)
+
+
+def _partnered(
     seen: Seen, size: tuple[int, int], setup: Setup, hints: tuple[Hint, ...]
-) -> Seen:
-    """The same with what is seen where partners of its candidates would lie."""
+) -> Candidates:
+    """Its candidates and the segments where partners of theirs would lie."""
     level, part, found = seen.level, seen.part, seen.candidates
     groups = partner_pieces(
         seen.planes,
@@ -209,8 +227,7 @@ def _with_partners(
     ends = np.concatenate([found.ends_px, *(each for each, _ in grown)])
     evidence = np.concatenate([found.seen, *(each for _, each in grown)])
     logit = hinted(ends, evidence, hints, size)
-    more = _most_likely(ends, logit, evidence, 2 * CANDIDATES, level, part)
-    return replace(seen, candidates=more, guesses=rank(more, size, setup), least=PARTNERED)
+    return _most_likely(ends, logit, evidence, 2 * CANDIDATES, level, part)
 
 
 def _grown(

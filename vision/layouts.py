@@ -106,8 +106,8 @@ def nodes(setup: Setup) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArr
     if setup.tilt is not None:
         spread = float(np.hypot(setup.tilt.sigma_rad, setup.tilt.bias_sigma_rad))
         step = np.array([0.0, -1.5, 1.5]) * max(spread, np.deg2rad(0.2))
-        pitch, roll = np.meshgrid(setup.tilt.pitch_rad + step, setup.tilt.roll_rad + step)
-        return pitch.ravel(), roll.ravel(), np.zeros(pitch.size)
+        pitch, roll = setup.tilt.pitch_rad + step, setup.tilt.roll_rad + step
+        return np.tile(pitch, 3), np.repeat(roll, 3), np.zeros(9)
     pitch_deg, roll_deg = (g.ravel() for g in np.meshgrid(PITCH_GRID_DEG, ROLL_GRID_DEG))
     prior = -0.5 * ((pitch_deg - PITCH_PRIOR_DEG[0]) / PITCH_PRIOR_DEG[1]) ** 2
     prior -= 0.5 * (roll_deg / ROLL_PRIOR_DEG) ** 2

@@ -28,7 +28,12 @@ LOOK = (
     "length",
     "free ends",
     "axis",  # the windows' mean log share of being on its line (`vision.across`)
+    "axis where clear",  # that of the best two thirds of them
     "rough",  # how much rougher than the ground along it
+    "rod",  # the windows' mean log-odds that there is a rod
+    "rod where clear",  # of the best two thirds of them
+    "rod where clearest",  # third
+    "rod where least",
 )
 ENERGY = 9.0  # about three sigmas in one of three planes
 # A shadow dims all three channels alike, and so its chroma with its luma; what is left of the light

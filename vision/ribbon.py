@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from vision.across import HALF, Array
 from vision.across_weights import ACROSS
+from vision.axis import LIKE
 from vision.frame import Frame
-from vision.kernel import kernel
-from vision.line_fit import (
+from vision.full_band import (
     COLOUR_FLOOR,
     HALF_BAND,
     Planes,
@@ -29,7 +29,9 @@ from vision.line_fit import (
     weights_of,
     width_of,
 )
+from vision.kernel import kernel
 from vision.look import MIDDLE, look_of
+from vision.rod_weights import ROD
 from vision.rods import End, Rod
 
 BORDER_PX = 10.0
@@ -46,14 +48,15 @@ VAGUE_END = 3.0  # times the sigma of an end that falls off slowly
 CUT_SIGMA_PX = 1e3
 BOX_PX = 9
 # How far beyond a segment's ends its rod is looked for, of its length; less where it was known.
-BEYOND, BEYOND_TRACKED = 0.6, 0.3
+BEYOND, BEYOND_TRACKED = 0.6, 0.2
 LEAST_PX = 100.0  # as if it were so long at least
 LEAST_COLOUR = 0.5  # grey levels: less is no colour to follow
 LEAST_FALL = 0.1  # from one sample to the next: less says nothing of where between them
 ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
-REACH, REACH_TRACKED = 14.0, 5.0  # columns within which the axis is looked for
+REACH, REACH_NEAR = 14.0, 5.0  # columns within which the axis is looked for
+ASKED_NEAR = 8  # columns: those that a line within the nearer reach, and its fit, can take
 AGAIN_PX = 2.5  # a tracked rod that had to be moved by more is looked at once more
-ASKED_TRACKED = 8  # columns: those that a line within reach, and its fit, can take
+TOLD = [LIKE.index(n) for n in ("likely", "two thirds likely", "rough", *LIKE[-4:])]
 CORE = 1  # columns of a rod on either side of its axis that a shadow leaves as they are
 
 
@@ -93,19 +96,19 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
     """
     ends = np.ascontiguousarray(ends_px, np.float64)
     if width_px is None:
-        ends, *_ = _on_axis(frame, ends, REACH)
-        ends, seen = _on_axis(frame, ends, REACH_TRACKED)
+        ends, *_ = on_axis(frame, ends, REACH, HALF)
+        ends, seen = on_axis(frame, ends)
         placed, kinds, end_sigma, along = _ends(frame, ends, seen.width_px, BEYOND, seen.side)
         # The axis was told over the old extent: once more over the new one.
-        ends, seen = _on_axis(frame, placed, REACH_TRACKED)
+        ends, seen = on_axis(frame, placed)
     else:
         before = ends
-        ends, seen = _on_axis(frame, ends, REACH_TRACKED, ASKED_TRACKED)
+        ends, seen = on_axis(frame, ends)
         moved_px = np.abs(ends - before).max()
         placed, kinds, end_sigma, along = _ends(frame, ends, width_px, BEYOND_TRACKED, seen.side)
         ends = placed
         if moved_px > AGAIN_PX:
-            ends, seen = _on_axis(frame, placed, REACH_TRACKED)
+            ends, seen = on_axis(frame, placed)
     width, sigma = seen.width_px, seen.sigma_px
     shift_sigma = math.hypot(sigma, math.sqrt(2) * SHIFT_FLOOR * width)
     turn_sigma = math.hypot(sigma, math.sqrt(2) * TURN_FLOOR * width)
@@ -117,33 +120,33 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
             math.log(abs(seen.contrast) + 0.1),
             math.log(math.dist(ends[0], ends[1])),
             sum(kind is End.SEEN for kind in kinds),
-            seen.likely,
-            seen.rough,
+            *seen.like[TOLD],
         )
         look = np.concatenate([along, about])
     reach = shift_sigma / turn_sigma
     return Ribbon(ends, shift_sigma, reach, kinds, end_sigma, width, look)
 
 
-class _Across(NamedTuple):
+class Across(NamedTuple):
     """What a look across a rod says of its axis (see `vision.across`) and of what lies along it."""
 
     sigma_px: float
-    likely: float
-    rough: float
+    like: Array  # (len(LIKE),)
     width_px: float
     contrast: float
     side: float  # see `shaded_side`
 
 
-def _on_axis(frame: Frame, ends: Array, reach: float, columns: int = HALF) -> tuple[Array, _Across]:
+def on_axis(
+    frame: Frame, ends: Array, reach: float = REACH_NEAR, columns: int = ASKED_NEAR
+) -> tuple[Array, Across]:
     """The ends moved across onto the rod's axis, looked for within `reach` columns."""
     planes, unit = (frame.y, frame.u, frame.v), unit_of(frame)
-    ends, sigma, likely, rough, band = onto_axis(
-        planes, ends, unit, ACROSS.inward, ACROSS.bias, ACROSS.outward, reach, columns
+    ends, sigma, like, band = onto_axis(
+        planes, ends, unit, ACROSS.weights, ROD.weights, reach, columns
     )
     width, contrast, side = _seen(band)
-    return ends, _Across(sigma, likely, rough, width * unit, contrast, side)
+    return ends, Across(sigma, like, width * unit, contrast, side)
 
 
 @kernel
@@ -172,11 +175,8 @@ def _ends(
     unit = min(max(width_px / 3.0, 0.8), 3.0 * unit_of(frame))
     planes = (frame.y, frame.u, frame.v)
     band, t, contrast, smooth, noise = _beyond_ends(planes, ends, unit, beyond)
-    whiten = np.asarray(np.linalg.inv(noise + np.eye(3) * COLOUR_FLOOR**2 / BOX_PX), np.float64)
     inward = END_OUT * max(width_px - 1.5, 0.0)
-    placed, clear, look = _placed(
-        ends, band, side, t, contrast, smooth, noise, whiten, unit, inward
-    )
+    placed, clear, look = _placed(ends, band, side, t, contrast, smooth, noise, unit, inward)
     kinds: list[End] = []
     sigmas: list[float] = []
     for (x, y), sharp in zip(placed.tolist(), clear, strict=True):
@@ -196,7 +196,6 @@ def _placed(
     contrast: Array,
     smooth: Array,
     noise: Array,
-    whiten: Array,
     unit: float,
     inward: float,
 ) -> tuple[Array, tuple[bool, bool], Array]:
@@ -204,6 +203,7 @@ def _placed(
     span = ends[1] - ends[0]
     length = np.sqrt((span * span).sum())
     along = span / length
+    whiten = _inverse(noise + np.eye(3) * (COLOUR_FLOOR**2 / BOX_PX))
     lo, hi = _extent(smooth, whiten, t, length)
     low, low_clear = _edge(contrast[hi::-1].copy(), -t[hi::-1].copy(), -t[lo])
     high, high_clear = _edge(contrast[lo:].copy(), t[lo:].copy(), t[hi])
@@ -217,6 +217,18 @@ def _placed(
         like = _boxed(_against_flanks(lit, MIDDLE))
     look = look_of(run, lit, like, whiten, noise, unit)
     return placed, (low_clear, high_clear), look
+
+
+@kernel
+def _inverse(matrix: Array) -> Array:
+    """Of a positive definite matrix (3, 3): its cofactors over its determinant."""
+    out = np.empty((3, 3))
+    for i in range(3):
+        for j in range(3):
+            a, b, c, d = (i + 1) % 3, (i + 2) % 3, (j + 1) % 3, (j + 2) % 3
+            out[j, i] = matrix[a, c] * matrix[b, d] - matrix[a, d] * matrix[b, c]
+    out /= (matrix[0] * out[:, 0]).sum()
+    return out
 
 
 @kernel

@@ -27,6 +27,7 @@ REACH = 0.9  # of the longer rod from each place below: that at the fifth sees n
 REACH_STEP_PX = 16
 PIECES = (0.2, 0.5, 0.8)  # where along each rod it is looked for
 LOSS = 6.0  # evidence may fall by this much; whether they are believed is asked afterwards
+MOST_BEFORE = -1.0  # from no more than this: rods told by a closer look show little at this level
 MAX_TURN_RAD = np.deg2rad(4.0)
 STILL_PX = 1.5  # rods that moved by less stand still, up to noise
 MAX_LONG_PX = 1600  # larger pictures are searched afresh at reduced size
@@ -56,7 +57,7 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
         mine = slice(k * len(PIECES), (k + 1) * len(PIECES))
         best = int(np.argmax(logit[mine])) + mine.start
         if (
-            logit[best] < min(rod.score, 2.0) - LOSS
+            logit[best] < min(rod.score, MOST_BEFORE) - LOSS
             or _turn(segments.ends_px[best], small[k]) > MAX_TURN_RAD
         ):
             return None
@@ -115,16 +116,15 @@ def _settled(frame: Frame, rods: Rods, candidates: Candidates, setup: Setup) -> 
 
 def _crop(frame: Frame, rods: Rods) -> tuple[Frame | None, NDArray[np.float64]]:
     """The part of the frame around both rods, on whole pixels of the planes, and its corner."""
-    ends = np.concatenate([rod.ends_px for rod in rods.both])
     whole = LEVEL.reduction
-    low = np.maximum(np.floor(ends.min(axis=0)) - MARGIN_PX, 0).astype(int) // whole * whole
-    high = (
-        np.minimum(np.ceil(ends.max(axis=0)) + MARGIN_PX, [frame.width, frame.height]).astype(int)
-        // whole
-        * whole
-    )
-    if (high - low < 2 * STRIP_PX).any():
-        return None, low.astype(np.float64)
+    low, high = [], []
+    for axis, side in enumerate((frame.width, frame.height)):
+        at = [end[axis] for rod in rods.both for end in rod.ends_px.tolist()]
+        low.append(max(math.floor(min(at)) - MARGIN_PX, 0) // whole * whole)
+        high.append(min(math.ceil(max(at)) + MARGIN_PX, side) // whole * whole)
+    corner = np.array(low, np.float64)
+    if min(high[0] - low[0], high[1] - low[1]) < 2 * STRIP_PX:
+        return None, corner
     rows, columns = slice(low[1], high[1]), slice(low[0], high[0])
     half_rows = slice(low[1] // 2, high[1] // 2)
     half_columns = slice(low[0] // 2, high[0] // 2)
@@ -133,7 +133,7 @@ def _crop(frame: Frame, rods: Rods) -> tuple[Frame | None, NDArray[np.float64]]:
         frame.u[half_rows, half_columns],
         frame.v[half_rows, half_columns],
     )
-    return crop, low.astype(np.float64)
+    return crop, corner
 
 
 def _pieces(ends: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -11,7 +11,7 @@ from tests.scenes import line_rms_px
 from vision.across import HALF, windows_of
 from vision.find import COARSE, FINE, candidates_in
 from vision.frame import Frame
-from vision.line_fit import band_along, unit_of
+from vision.full_band import band_along, unit_of
 
 FARTHEST_PX = 12.0  # of a segment from the rod that it may be moved onto
 SHARED = 0.35  # of the rod's length, at least

@@ -28,6 +28,7 @@ LEAST, MOST = -5.0, 6.0  # log-odds beyond which it does not matter how far
 ROUNDS = 1500
 # The sliding network: Adam (Kingma and Ba 2015), usual constants, its steps falling to none.
 SLIDING_UNITS = 16  # and their mirror images
+ROD_UNITS = 40  # likewise
 STEP, DECAY, EPOCHS, BATCH = 4e-3, 1e-4, 25, 256
 FIRST_MOMENT, SECOND_MOMENT = 0.9, 0.999
 
@@ -184,23 +185,55 @@ def learn_sliding(
 ) -> Sliding:
     """The network of `vision.across`, from windows (n, ...) whose `axis` (n,) is known, in columns.
 
-    Cross-entropy of the columns' shares, an axis between two columns shared by both. Of each unit
-    and its mirror image one is learnt: the pull on both is the pull on it.
+    Cross-entropy of the columns' shares, an axis between two columns shared by both.
+    """
+    counts = (counts / counts.mean()).astype(np.float32)
+
+    def slopes(net, some):
+        return _sliding_slopes(net, profiles[some], context[some], axis[some], counts[some])
+
+    return _descended(SLIDING_UNITS, len(axis), slopes)
+
+
+def learn_rod(
+    patches: np.ndarray, context: np.ndarray, labels: np.ndarray, counts: np.ndarray
+) -> Sliding:
+    """The network of `vision.axis` that says whether a rod is there, from windows (n, ...).
+
+    `patches` (n, 2 PATCH + 1, 4): the columns around the line, on a rod where `labels` (n,).
+    Logistic loss. The last unit's answer is the same everywhere: it holds the level.
+    """
+    counts = (counts / counts.mean()).astype(np.float32)
+
+    def slopes(net, some):
+        return _rod_slopes(net, patches[some], context[some], labels[some], counts[some])
+
+    return _descended(ROD_UNITS, len(labels), slopes, level=True)
+
+
+def _descended(
+    units: int, count: int, slopes_of: Callable[[Sliding, np.ndarray], Parts], level: bool = False
+) -> Sliding:
+    """The network learnt by small steps down the slopes that a few of the examples give at a time.
+
+    Of each unit and its mirror image one is learnt: the pull on both is the pull on it. `level`:
+    the last one sees nothing, and answers always.
     """
     rng = np.random.default_rng(0)
-    shape = [(INPUTS, SLIDING_UNITS), (SLIDING_UNITS,), (SLIDING_UNITS,)]
-    weights = [rng.normal(0, 0.13, shape[0]), np.zeros(shape[1]), rng.normal(0, 0.2, shape[2])]
+    weights = [rng.normal(0, 0.13, (INPUTS, units)), np.zeros(units), rng.normal(0, 0.2, units)]
+    if level:
+        weights[0][:, -1], weights[1][-1], weights[2][-1] = 0.0, 1.0, 0.0
     weights = [each.astype(np.float32) for each in weights]
     mean, square = ([np.zeros_like(each) for each in weights] for _ in range(2))
-    counts, steps = (counts / counts.mean()).astype(np.float32), EPOCHS * (len(axis) // BATCH)
+    each_epoch = max(count // BATCH, 1)
+    steps = EPOCHS * each_epoch
     for step in range(steps):
-        if step % (len(axis) // BATCH) == 0:
-            order = iter(np.array_split(rng.permutation(len(axis)), len(axis) // BATCH))
-        chosen = next(order)
-        slopes = _sliding_slopes(
-            paired(*weights), profiles[chosen], context[chosen], axis[chosen], counts[chosen]
-        )
-        slopes[0] += DECAY * weights[0]
+        if step % each_epoch == 0:
+            order = iter(np.array_split(rng.permutation(count), each_epoch))
+        slopes = list(slopes_of(paired(*weights), next(order)))
+        slopes[0] = slopes[0] + DECAY * weights[0]
+        if level:
+            slopes[0][:, -1], slopes[1][-1] = 0.0, 0.0
         rate = STEP * (0.5 + 0.5 * np.cos(np.pi * step / steps))
         for k, slope in enumerate(slopes):
             mean[k] += (1 - FIRST_MOMENT) * (slope - mean[k])
@@ -211,13 +244,44 @@ def learn_sliding(
     return paired(*weights)
 
 
+def _rod_slopes(
+    net: Sliding, patches: np.ndarray, context: np.ndarray, labels: np.ndarray, counts: np.ndarray
+) -> Parts:
+    """Slopes of the mean logistic loss by the weights of the units that are learnt."""
+    inputs = _seen(patches, context)
+    hidden = np.maximum(inputs @ net.inward + net.bias, 0.0)
+    _, slope = unlikeliness(labels, counts / len(labels))(hidden @ net.outward)
+    pull = slope.astype(np.float32)
+    back = pull[:, None] * net.outward * (hidden > 0.0)
+    return _of_learnt(net, inputs.T @ back, back.sum(axis=0), hidden.T @ pull)
+
+
+def rod_odds(net: Sliding, patches: np.ndarray, context: np.ndarray) -> np.ndarray:
+    """What `vision.axis.rod_odds` says of many patches, without its limits."""
+    hidden = np.maximum(_seen(patches, context) @ net.inward + net.bias, 0.0)
+    return np.asarray(hidden @ net.outward)
+
+
+def _seen(patches: np.ndarray, context: np.ndarray) -> np.ndarray:
+    return np.concatenate([patches.reshape(len(patches), -1), context], axis=1).astype(np.float32)
+
+
+def _of_learnt(net: Sliding, inward: np.ndarray, *others: np.ndarray) -> Parts:
+    """Slopes by the weights of the units that are learnt, of those of all."""
+    learnt = len(net.bias) // 2
+    return (
+        inward[:, :learnt] + mirrored(inward[:, learnt:]),
+        *(each[:learnt] + each[learnt:] for each in others),
+    )
+
+
 def _sliding_slopes(
     net: Sliding,
     profiles: np.ndarray,
     context: np.ndarray,
     axis: np.ndarray,
     counts: np.ndarray,
-) -> list[np.ndarray]:
+) -> Parts:
     """Slopes of the mean cross-entropy by the weights of the units that are learnt."""
     inputs = _inputs(profiles, context)
     hidden = np.maximum(inputs @ net.inward + net.bias, 0.0)
@@ -230,12 +294,8 @@ def _sliding_slopes(
     pull = share * counts[:, None] / len(axis)
     back = pull[..., None] * net.outward * (hidden > 0.0)
     inward = np.tensordot(inputs, back, axes=((0, 1), (0, 1)))
-    others = back.sum(axis=(0, 1)), np.tensordot(pull, hidden, axes=((0, 1), (0, 1)))
-    learnt = len(net.bias) // 2
-    return [
-        inward[:, :learnt] + mirrored(inward[:, learnt:]),
-        *(each[:learnt] + each[learnt:] for each in others),
-    ]
+    outward = np.tensordot(pull, hidden, axes=((0, 1), (0, 1)))
+    return _of_learnt(net, inward, back.sum(axis=(0, 1)), outward)
 
 
 def _inputs(profiles: np.ndarray, context: np.ndarray) -> np.ndarray:

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.bench.falses import crops, painted
-from tests.bench.scenes import LAID, both_views, right, told, true_line
+from tests.bench.scenes import LAID, both_views, place, right, told, true_line
 from tests.scenes import Scene, scenes
 from vision.belief import features
 from vision.find import Candidates, Seen, rank, settle, ways, with_first
@@ -44,16 +44,10 @@ def examples(folder: Path, with_crops: bool = True) -> Iterator[Example]:
         step = SLIDES_STEP if truth.parent.name == "slides" else 1
         for seed, scene in enumerate(scenes(truth.parent)):
             if seed % step == 0:
-                yield from _of_scene(scene, seed, f"{truth.parent.name}/{_place(scene)}")
+                yield from _of_scene(scene, seed, f"{truth.parent.name}/{place(scene)}")
     for k, crop in enumerate(crops(CROPS, seed=CROP_SEED) if with_crops else ()):
         for view in View:
             yield from _best(Frame.from_bgr(crop), Setup(view=view), f"crop {k % 3}", f"crop {k}")
-
-
-def _place(scene: Scene) -> str:
-    """The picture's name without its step in a walk or slide: those belong together."""
-    name = Path(scene.name).stem
-    return name.rsplit("_", 1)[0] if name.count("_") > 1 else name
 
 
 def _of_scene(scene: Scene, seed: int, picture: str) -> Iterator[Example]:

@@ -38,6 +38,12 @@ def both_views(setup: Setup) -> list[Setup]:
     ]
 
 
+def place(scene: Scene) -> str:
+    """The picture's name without its step in a walk or slide: those belong together."""
+    name = Path(scene.name).stem
+    return name.rsplit("_", 1)[0] if name.count("_") > 1 else name
+
+
 def true_line(rod: dict, size: tuple[int, int]) -> np.ndarray:
     """Points (n, 2) of the true rod inside the picture, along its (lens-bent) image."""
     points = np.array(rod.get("curve_px", np.linspace(*np.array(rod["ends_px"]), 13)))

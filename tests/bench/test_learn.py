@@ -8,7 +8,17 @@ import pytest
 
 from tests.bench import learn
 from tests.bench.bands import bands
-from tests.bench.learn import judge, learn_alone, learn_sliding, log_shares, logistic, scaled
+from tests.bench.closer import windows
+from tests.bench.learn import (
+    judge,
+    learn_alone,
+    learn_rod,
+    learn_sliding,
+    log_shares,
+    logistic,
+    rod_odds,
+    scaled,
+)
 from tests.bench.scenes import LAID
 from tests.bench.train import written, written_sliding
 from tests.scenes import FOLDER
@@ -112,10 +122,24 @@ def test_a_sliding_network_learns_which_of_two_things_is_the_axis(monkeypatch):
     assert (np.abs(answer.argmax(axis=1) - HALF - truth) < 1.0).mean() > 0.95
 
 
+def three_units(rng: np.random.Generator) -> list[np.ndarray]:
+    return [rng.normal(0, 0.3, shape) for shape in ((INPUTS, 3), (3,), (3,))]
+
+
+def are_differences(slopes, unlikely, weights):
+    """Whether slopes are what `unlikely` differs by at some of the weights."""
+    for k, place in ((0, (5, 1)), (0, (INPUTS - 5, 0)), (0, (INPUTS - 1, 2)), (1, (1,)), (2, (2,))):
+        ahead, behind = ([part.copy() for part in weights] for _ in range(2))
+        ahead[k][place] += 1e-4
+        behind[k][place] -= 1e-4
+        slope = (unlikely(ahead) - unlikely(behind)) / 2e-4
+        assert slopes[k][place] == pytest.approx(slope, rel=0.02, abs=2e-4)
+
+
 def test_the_slopes_of_the_sliding_network_are_its_differences():
     profiles, context, axis = profiled(3, 20)
     rng = np.random.default_rng(4)
-    weights = [rng.normal(0, 0.3, shape) for shape in ((INPUTS, 3), (3,), (3,))]
+    weights = three_units(rng)
     counts = rng.uniform(0.5, 2.0, 20)
 
     def unlikely(parts):
@@ -126,12 +150,7 @@ def test_the_slopes_of_the_sliding_network_are_its_differences():
         return -(counts * own).mean()
 
     slopes = learn._sliding_slopes(paired(*weights), profiles, context, axis, counts)
-    for k, place in ((0, (5, 1)), (0, (INPUTS - 5, 0)), (0, (INPUTS - 1, 2)), (1, (1,)), (2, (2,))):
-        ahead, behind = ([part.copy() for part in weights] for _ in range(2))
-        ahead[k][place] += 1e-4
-        behind[k][place] -= 1e-4
-        slope = (unlikely(ahead) - unlikely(behind)) / 2e-4
-        assert slopes[k][place] == pytest.approx(slope, rel=0.02, abs=2e-4)
+    are_differences(slopes, unlikely, weights)
 
 
 def test_a_sliding_network_is_written_as_it_was_learnt(monkeypatch):
@@ -139,9 +158,58 @@ def test_a_sliding_network_is_written_as_it_was_learnt(monkeypatch):
     profiles, context, axis = profiled(5, 600)
     net = learn_sliding(profiles, context, axis, np.ones(600))
     read: dict = {}
-    exec(written_sliding(net), read)
+    exec(written_sliding("ACROSS", net, "a test"), read)
     for name in ("inward", "bias", "outward"):
         np.testing.assert_allclose(getattr(read["ACROSS"], name), getattr(net, name), atol=6e-4)
+
+
+def patched(seed: int, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Patches (count, ...) of which one in four has a thin light axis in its middle."""
+    rng = np.random.default_rng(seed)
+    labels = rng.uniform(size=count) < 0.25
+    patches = rng.normal(0, 0.5, (count, 2 * PATCH + 1, 4)).astype(np.float32)
+    patches[labels, PATCH, 0] += 2.5
+    patches[~labels, PATCH + 3, 0] += 2.5  # as light, but beside it
+    return patches, np.zeros((count, CONTEXT), np.float32), labels
+
+
+def test_a_network_learns_whether_a_rod_is_there(monkeypatch):
+    monkeypatch.setattr(learn, "EPOCHS", 4)
+    patches, context, labels = patched(1, 6000)
+    net = learn_rod(patches, context, labels, np.ones(6000))
+    others, context, truth = patched(2, 1000)
+    odds = rod_odds(net, others, context)
+    assert ((odds > 0) == truth).mean() > 0.97
+    mirrored = rod_odds(net, np.ascontiguousarray(others[:, ::-1]), context)
+    np.testing.assert_allclose(odds, mirrored, atol=1e-3)
+    # Where nothing can be seen, how often there is one is all that is known.
+    monkeypatch.setattr(learn, "EPOCHS", 20)
+    blind = learn_rod(patches * 0, context.repeat(6, axis=0), labels, np.ones(6000))
+    known = rod_odds(blind, others[:1] * 0, context[:1])[0]
+    assert known == pytest.approx(np.log(labels.mean() / (1 - labels.mean())), abs=0.15)
+
+
+def test_the_slopes_of_the_rods_network_are_its_differences():
+    patches, context, labels = patched(3, 20)
+    rng = np.random.default_rng(4)
+    weights = three_units(rng)
+    counts = rng.uniform(0.5, 2.0, 20)
+
+    def unlikely(parts):
+        odds = rod_odds(paired(*parts), patches, context)
+        return float((counts * np.logaddexp(0, np.where(labels, -odds, odds))).mean())
+
+    slopes = learn._rod_slopes(paired(*weights), patches, context, labels, counts)
+    are_differences(slopes, unlikely, weights)
+
+
+def test_windows_are_told_apart_by_the_rods_they_lie_on():
+    patches, context, labels, names = windows(FOLDER)
+    assert patches.shape == (len(labels), 2 * PATCH + 1, 4)
+    assert context.shape == (len(names), CONTEXT)
+    assert 0.01 < labels.mean() < 0.3
+    # A rod is smoother than the ground beside it, most of all where it is looked for in vain.
+    assert patches[labels, PATCH, 3].mean() < patches[~labels, PATCH, 3].mean() - 0.1
 
 
 def test_bands_over_path_traced_rods_show_them_where_they_are(tmp_path):

@@ -1,11 +1,12 @@
 """Refits the weights of evidence, axes and belief (`vision/*_weights.py`) on path-traced scenes.
 
 `python -m tests.bench.train evidence --scenes DIR --more DIR` prints both levels' weights, `across`
-those of where a rod's axis lies in its band, `belief` those of the layouts that are found with
-both: in this order. For the first two, every scene is taken as it is, mirrored, reduced, and with
-another gamma and more noise; a segment counts as a rod's when it shares most of its length and lies
-so near that measuring it finds the rod: that of its shadow does, too. How they are learnt:
-`tests.bench.learn`. Also prints how well held-back scenes are told apart.
+those of where a rod's axis lies in its band, `rod` those of whether one is there, `closer` those of
+segments looked at with these, `belief` those of the layouts that are found: in this order. For the
+first two, every scene is taken as it is, mirrored, reduced, and with another gamma and more noise;
+a segment counts as a rod's when it shares most of its length and lies so near that measuring it
+finds the rod: that of its shadow does, too. How they are learnt: `tests.bench.learn`. Also prints
+how well scenes held back are told apart.
 """
 
 import argparse
@@ -14,10 +15,20 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.bench import closer
 from tests.bench.bands import bands
-from tests.bench.learn import judge, learn, learn_alone, learn_sliding, log_shares, scaled
+from tests.bench.learn import (
+    judge,
+    learn,
+    learn_alone,
+    learn_rod,
+    learn_sliding,
+    log_shares,
+    rod_odds,
+    scaled,
+)
 from tests.bench.presence import examples
-from tests.bench.varied import framed, pictures
+from tests.bench.varied import along_rod, framed, pictures
 from vision import hough, segments
 from vision.across import HALF
 from vision.contrast import contrast_planes
@@ -38,18 +49,6 @@ from {module} import {made_by}
 '''
 
 
-def on_rod(ends, curve, tolerance):
-    along = curve[-1] - curve[0]
-    length = np.linalg.norm(along)
-    along = along / length
-    rel = ends - curve[0]
-    at = np.sort(rel @ along, axis=1)
-    off = np.abs(rel @ np.array([-along[1], along[0]])).max(axis=1)
-    shared = np.minimum(at[:, 1], length) - np.maximum(at[:, 0], 0)
-    span = np.maximum(at[:, 1] - at[:, 0], 1)
-    return (off < tolerance) & (shared / length > 0.4) & (shared / span > 0.6)
-
-
 def collect(folder, level):
     rows, labels, names = [], [], []
     for name, bgr, curves in pictures(folder):
@@ -60,7 +59,7 @@ def collect(folder, level):
         label = np.zeros(len(found.ends_px), bool)
         for curve in curves:
             here = (curve + 0.5) / level.reduction - 0.5
-            label |= on_rod(found.ends_px, here, NEAR_PX[0 if level is FINE else 1])
+            label |= along_rod(found.ends_px, here, NEAR_PX[0 if level is FINE else 1])
         rows.append(found.cues)
         labels.append(label)
         names += [name] * len(label)
@@ -88,13 +87,15 @@ def held_back(names, answers, folds=FOLDS):
 def train_evidence(folders):
     """Prints `vision/evidence_weights.py`, and what is made of pictures held back."""
     levels = (("COARSE", COARSE), ("FINE", FINE))
-    nets = {title: evidence_at(level, title, folders) for title, level in levels}
+    nets = {
+        title: alone([collect(folder, level) for folder in folders], title)
+        for title, level in levels
+    }
     print(written(nets, "a segment's evidence"), flush=True)
 
 
-def evidence_at(level, title, folders):
-    """The network for one level's segments."""
-    sets = [collect(folder, level) for folder in folders]
+def alone(sets, title):
+    """The network for segments, of sets of (cues, labels, names), told how well it does."""
     counts = counted([labels for _, labels, _ in sets])
     cues, labels = (np.concatenate([each[k] for each in sets]) for k in range(2))
 
@@ -102,13 +103,18 @@ def evidence_at(level, title, folders):
         return learn_alone(cues[rest], labels[rest], counts[rest]).log_odds(cues[~rest])
 
     held = held_back([f"{k} {name}" for k, each in enumerate(sets) for name in each[2]], answers)
+    print(f"# {title}: {labels.sum()} of {len(labels)}; {kept(held, labels)}")
+    return learn_alone(cues, labels, counts)
+
+
+def kept(held, labels):
+    """Words for how many rods stand out more than all but a share of the others."""
     others = np.sort(held[~labels])[::-1]
     shares = {
         f: round(float((held[labels] > others[int(f * len(others))]).mean()), 3)
         for f in (0.002, 0.01, 0.03)
     }
-    print(f"# {title}: {labels.sum()} of {len(labels)}; rods kept at a share of others: {shares}")
-    return learn_alone(cues, labels, counts)
+    return f"rods kept at a share of others: {shares}"
 
 
 def train_across(folders):
@@ -139,7 +145,30 @@ def train_across(folders):
     shares = {f"{within} px": round(float((miss < within).mean()), 3) for within in (1, 2, 4)}
     print(f"# {len(every)} bands, {len(axis)} windows; held back, axis within: {shares}")
     net = learn_sliding(profiles, context, axis, counts)
-    print(written_sliding(net), flush=True)
+    print(written_sliding("ACROSS", net, "`vision.across`"), flush=True)
+
+
+def train_rod(folders):
+    """Prints `vision/rod_weights.py`, and what is made of windows held back."""
+    sets = [closer.windows(folder) for folder in folders]
+    counts = counted([each[2] for each in sets])
+    patches, context, labels = (np.concatenate([each[k] for each in sets]) for k in range(3))
+    names = [f"{k} {name}" for k, each in enumerate(sets) for name in each[3]]
+
+    def answers(rest):
+        net = learn_rod(patches[rest], context[rest], labels[rest], counts[rest])
+        return rod_odds(net, patches[~rest], context[~rest])
+
+    held = held_back(names, answers, 2)
+    print(f"# {labels.sum()} of {len(labels)} windows; {kept(held, labels)}")
+    net = learn_rod(patches, context, labels, counts)
+    print(written_sliding("ROD", net, "the rod's network of `vision.axis`"), flush=True)
+
+
+def train_closer(folders):
+    """Prints `vision/closer_weights.py`, and what is made of pictures held back."""
+    net = alone([closer.collect(folder) for folder in folders], "CLOSER")
+    print(written({"CLOSER": net}, "`vision.closer`"), flush=True)
 
 
 def train_belief(folders):
@@ -171,12 +200,12 @@ def written(nets, whose):
     return _file(whose, calls, "vision.net", "net_of")
 
 
-def written_sliding(net):
-    """The text of the file of weights of `vision.across`: the units whose mirror images it adds."""
+def written_sliding(name, net, whose):
+    """The text of a file of weights of a sliding network: the units whose mirror images it adds."""
     learnt = len(net.bias) // 2
     units = np.stack([net.bias, net.outward], axis=1)[:learnt]
     call = _call("sliding_of", (("inward", net.inward[:, :learnt], 3), ("units", units, 3)))
-    return _file("`vision.across`", {"ACROSS": call}, "vision.across", "sliding_of")
+    return _file(whose, {name: call}, "vision.across", "sliding_of")
 
 
 def _net(net):
@@ -203,7 +232,13 @@ def rows_of(numbers, digits):
     return "\n".join(textwrap.fill(" ".join(f"{v:.{digits}f}" for v in row), 96) for row in numbers)
 
 
-TRAINED = {"evidence": train_evidence, "across": train_across, "belief": train_belief}
+TRAINED = {
+    "evidence": train_evidence,
+    "across": train_across,
+    "rod": train_rod,
+    "closer": train_closer,
+    "belief": train_belief,
+}
 
 
 def main():

@@ -38,3 +38,16 @@ def framed(bgr):
     """The picture's planes, on whole pixels of the coarsest ones."""
     height, width = (side // 4 * 4 for side in bgr.shape[:2])
     return Frame.from_bgr(np.ascontiguousarray(bgr[:height, :width]))
+
+
+def along_rod(ends, curve, tolerance):
+    """Which segments (n, 2, 2) share most of a rod's length and lie along it: (n,)."""
+    along = curve[-1] - curve[0]
+    length = np.linalg.norm(along)
+    along = along / length
+    rel = ends - curve[0]
+    at = np.sort(rel @ along, axis=1)
+    off = np.abs(rel @ np.array([-along[1], along[0]])).max(axis=1)
+    shared = np.minimum(at[:, 1], length) - np.maximum(at[:, 0], 0)
+    span = np.maximum(at[:, 1] - at[:, 0], 1)
+    return (off < tolerance) & (shared / length > 0.4) & (shared / span > 0.6)

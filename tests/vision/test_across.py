@@ -8,18 +8,20 @@ from tests.bench.learn import log_shares as shares_by_numpy
 from tests.bench.scenes import LAID, true_line
 from tests.scenes import scenes
 from vision import across
-from vision.across import HALF, axis_of, paired, windows_of
+from vision.across import HALF, paired, windows_of
 from vision.across_weights import ACROSS
 from vision.frame import Frame
-from vision.line_fit import band_along, lit_up, onto_axis, shaded_side, unit_of
+from vision.full_band import band_along, lit_up, onto_axis, shaded_side, unit_of
+from vision.rod_weights import ROD
 
-WEIGHTS = ACROSS.inward, ACROSS.bias, ACROSS.outward
+WEIGHTS = ACROSS.weights
 REACH = 14.0
 
 
 def looked_at(frame: Frame, ends: np.ndarray) -> np.ndarray:
     planes = (frame.y, frame.u, frame.v)
-    return onto_axis(planes, np.ascontiguousarray(ends), unit_of(frame), *WEIGHTS, REACH, HALF)[0]
+    starts, unit = np.ascontiguousarray(ends), unit_of(frame)
+    return onto_axis(planes, starts, unit, WEIGHTS, ROD.weights, REACH, HALF)[0]
 
 
 def off_px(ends: np.ndarray, points: np.ndarray) -> float:
@@ -150,21 +152,3 @@ def test_another_ground_is_no_shade():
     band[..., 0] = 120.0
     band[:, HALF + 2 :] = [70.0, 128.0, 100.0]
     assert shaded_side(band) == 0.0
-
-
-def test_the_axis_of_a_short_band_is_told_too():
-    band = np.full((20, 2 * HALF + 1, 3), 128.0, np.float32)
-    band[:, HALF + 2 : HALF + 5, 0] = 220.0
-    first, last, *like = axis_of(band, *WEIGHTS, REACH)
-    np.testing.assert_allclose([first, last], 3.0, atol=0.6)
-    assert np.isfinite(like).all()
-
-
-def test_a_rod_is_smoother_than_the_ground():
-    rough = []
-    for bgr in (sunny(200.0, 0.5), sunny(200.0, 1.0)[60:]):  # along a rod, and along bare ground
-        frame = Frame.from_bgr(np.ascontiguousarray(bgr))
-        ends = np.array([[44.0, 120.0], [316.0, 120.0]])
-        band = band_along((frame.y, frame.u, frame.v), ends, HALF, 1.0)
-        rough.append(axis_of(band, *WEIGHTS, 2.0)[4])
-    assert rough[0] < rough[1] - 0.3

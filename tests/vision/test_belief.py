@@ -29,7 +29,7 @@ def names(scene):
 
 def test_every_feature_has_its_weights():
     count = len(FEATURES)
-    assert len(set(FEATURES)) == count == 9 + 2 * len(LOOK)
+    assert len(set(FEATURES)) == count == 11 + 2 * len(LOOK)
     assert shape(BELIEF) == (count, len(BELIEF.bias))
 
 

@@ -1,4 +1,4 @@
-"""Stage 1e, second part: a rod straightened in the full-size picture, and moved onto its line."""
+"""Stage 1e, second part: a rod's band in the full-size picture, and the rod moved onto its line."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from vision import across
 from vision.across import Array, Single
+from vision.axis import axis_of
 from vision.frame import Frame
 from vision.kernel import kernel
 from vision.look import shade_of
@@ -93,26 +94,25 @@ def onto_axis(
     planes: Planes,
     ends: Array,
     unit: float,
-    inward: Single,
-    bias: Single,
-    outward: Single,
+    where: across.Weights,
+    rod: across.Weights,
     reach: float,
     columns: int,
-) -> tuple[Array, float, float, float, Single]:
-    """The ends moved across onto the rod's axis, what that is like, and the band.
+) -> tuple[Array, float, Array, Single]:
+    """The ends moved across onto the rod's axis, its sigma (pixels), what it is like, and the band.
 
-    Its sigma (pixels), likelihood and roughness, and the network, as in `vision.across`; looked for
-    within `reach` columns, with `columns` asked on either side.
+    What it is like, and the networks, as in `vision.axis`; looked for within `reach` columns, with
+    `columns` asked on either side.
     """
     band = band_along(planes, ends, across.HALF, unit)
-    first, last, sigma, likely, rough = across.axis_of(band, inward, bias, outward, reach, columns)
+    first, last, sigma, like = axis_of(band, where, rod, reach, columns)
     span = ends[1] - ends[0]
     along = span / np.sqrt((span * span).sum())
     out = ends.copy()
     for end, off in ((0, first), (1, last)):
         out[end, 0] -= along[1] * off * unit
         out[end, 1] += along[0] * off * unit
-    return out, sigma * unit, likely, rough, band
+    return out, sigma * unit, like, band
 
 
 @kernel
