@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -203,8 +204,18 @@ def test_the_slopes_of_the_rods_network_are_its_differences():
     are_differences(slopes, unlikely, weights)
 
 
-def test_windows_are_told_apart_by_the_rods_they_lie_on():
-    patches, context, labels, names = windows(FOLDER)
+@pytest.fixture
+def one_scene(tmp_path: Path) -> Path:
+    """A folder with one path-traced picture of laid rods."""
+    entries = json.loads((FOLDER / "truth.json").read_text())
+    laid = [entry for entry in entries if entry["layout"] in LAID and entry.get("step", 9) > 1][:1]
+    (tmp_path / "truth.json").write_text(json.dumps(laid))
+    (tmp_path / laid[0]["file"]).write_bytes((FOLDER / laid[0]["file"]).read_bytes())
+    return tmp_path
+
+
+def test_windows_are_told_apart_by_the_rods_they_lie_on(one_scene):
+    patches, context, labels, names = windows(one_scene)
     assert patches.shape == (len(labels), 2 * PATCH + 1, 4)
     assert context.shape == (len(names), CONTEXT)
     assert 0.01 < labels.mean() < 0.3
@@ -212,13 +223,9 @@ def test_windows_are_told_apart_by_the_rods_they_lie_on():
     assert patches[labels, PATCH, 3].mean() < patches[~labels, PATCH, 3].mean() - 0.1
 
 
-def test_bands_over_path_traced_rods_show_them_where_they_are(tmp_path):
+def test_bands_over_path_traced_rods_show_them_where_they_are(one_scene):
     """Every other one starts within a few columns of the axis."""
-    entries = json.loads((FOLDER / "truth.json").read_text())
-    laid = [entry for entry in entries if entry["layout"] in LAID and entry.get("step", 9) > 1][:1]
-    (tmp_path / "truth.json").write_text(json.dumps(laid))
-    (tmp_path / laid[0]["file"]).write_bytes((FOLDER / laid[0]["file"]).read_bytes())
-    seen = list(bands(tmp_path))
+    seen = list(bands(one_scene))
     assert len(seen) >= 8
     for band in seen:
         assert band.profiles.shape[0] == len(band.axis) == len(band.context)
