@@ -131,23 +131,15 @@ def windows_of(band: Single) -> tuple[Single, Single]:
 
 
 @kernel
-def log_shares(
-    profiles: Single,
-    context: Single,
-    inward: Single,
-    bias: Single,
-    outward: Single,
-    columns: int = HALF,
+def answers(
+    profiles: Single, context: Single, net: Weights, first: NDArray[np.intp], number: int
 ) -> Array:
-    """Of each window (windows, 2 HALF + 1): log of the share that each column is the axis's.
-
-    Asked are so many `columns` on either side of the middle; the others have the least share.
-    """
+    """The network's answers (windows, number), of each window from its column `first` on."""
+    inward, bias, outward = net
     count, wide, planes = profiles.shape
-    across, seen, units = wide - 2 * PATCH, (2 * PATCH + 1) * planes, len(bias)
+    seen, units = (2 * PATCH + 1) * planes, len(bias)
     flat = profiles.reshape(count, wide * planes)
-    out = np.full((count, across), LEAST_SHARE)
-    low, high = HALF - columns, HALF + columns + 1
+    out = np.empty((count, number))
     base = np.empty(units, np.float32)
     unit = np.empty(units, np.float32)
     for g in range(count):
@@ -155,17 +147,37 @@ def log_shares(
             base[u] = bias[u]
             for c in range(CONTEXT):
                 base[u] += context[g, c] * inward[seen + c, u]
-        for k in range(low, high):
+        for k in range(number):
+            start = planes * (first[g] + k)
             for u in range(units):
                 unit[u] = base[u]
             for j in range(seen):
-                value = flat[g, planes * k + j]
+                value = flat[g, start + j]
                 for u in range(units):
                     unit[u] += value * inward[j, u]
             total = np.float32(0.0)
             for u in range(units):
                 total += max(unit[u], np.float32(0.0)) * outward[u]
             out[g, k] = total
+    return out
+
+
+@kernel
+def log_shares(
+    profiles: Single,
+    context: Single,
+    net: Weights,
+    columns: int = HALF,
+) -> Array:
+    """Of each window (windows, 2 HALF + 1): log of the share that each column is the axis's.
+
+    Asked are so many `columns` on either side of the middle; the others have the least share.
+    """
+    count, across = len(profiles), profiles.shape[1] - 2 * PATCH
+    low, high = HALF - columns, HALF + columns + 1
+    out = np.full((count, across), LEAST_SHARE)
+    out[:, low:high] = answers(profiles, context, net, np.full(count, low), high - low)
+    for g in range(count):
         top = out[g, low:high].max()
         total_share = 0.0
         for k in range(low, high):

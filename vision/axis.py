@@ -17,6 +17,7 @@ from vision.across import (
     Single,
     Weights,
     alike,
+    answers,
     fitted,
     likeliest,
     log_shares,
@@ -49,27 +50,11 @@ SUREST = 8.0  # log-odds: one window says no more of whether a rod is there
 @kernel
 def rod_odds(profiles: Single, context: Single, offs: Array, rod: Weights) -> Array:
     """Log-odds (windows,) that there is a rod, of the columns `offs` (windows,) from the middle."""
-    inward, bias, outward = rod
-    count, wide, planes = profiles.shape
-    seen, units = (2 * PATCH + 1) * planes, len(bias)
-    flat = profiles.reshape(count, wide * planes)
-    unit = np.empty(units, np.float32)
-    out = np.empty(count)
-    for g in range(count):
-        start = planes * (min(max(int(np.rint(offs[g])), -HALF), HALF) + HALF)
-        for u in range(units):
-            unit[u] = bias[u]
-            for c in range(CONTEXT):
-                unit[u] += context[g, c] * inward[seen + c, u]
-        for j in range(seen):
-            value = flat[g, start + j]
-            for u in range(units):
-                unit[u] += value * inward[j, u]
-        total = np.float32(0.0)
-        for u in range(units):
-            total += max(unit[u], np.float32(0.0)) * outward[u]
-        out[g] = min(max(float(total), -SUREST), SUREST)
-    return out
+    column = np.empty(len(offs), np.intp)
+    for g in range(len(offs)):
+        column[g] = min(max(int(np.rint(offs[g])), -HALF), HALF) + HALF
+    odds = answers(profiles, context, rod, column, 1)[:, 0]
+    return np.minimum(np.maximum(odds, -SUREST), SUREST)
 
 
 @kernel
@@ -83,8 +68,7 @@ def axis_of(
     Behind the two the line's sigma, and the numbers (len(LIKE),) of `LIKE`.
     """
     profiles, context = windows_of(band)
-    inward, bias, outward = where
-    shares = log_shares(profiles, context, inward, bias, outward, columns)
+    shares = log_shares(profiles, context, where, columns)
     first, last, likely = likeliest(shares, reach)
     first, last, sigma = fitted(shares, alike(profiles, context), first, last)
     count = len(shares)
@@ -94,8 +78,7 @@ def axis_of(
     like[1:7] = _along(profiles, context, shares, offs)
     odds = np.sort(rod_odds(profiles, context, offs, rod))
     like[7] = odds.mean()
-    like[8] = odds[count - 2 * count // 3 :].mean()
-    like[9] = odds[count - count // 3 :].mean()
+    like[8], like[9] = _best(odds)
     like[10] = odds[: count // 3].mean()
     return first, last, sigma, like
 
@@ -113,7 +96,12 @@ def _along(profiles: Single, context: Single, shares: Array, offs: Array) -> Arr
         out[2] += profiles[g, int(np.rint(at)) + PATCH, 3] / count
         for c in range(CONTEXT):
             out[3 + c] += context[g, c] / count
-    each.sort()
-    out[0] = each[count - 2 * count // 3 :].mean()
-    out[1] = each[count - count // 3 :].mean()
+    out[0], out[1] = _best(np.sort(each))
     return out
+
+
+@kernel
+def _best(rising: Array) -> tuple[float, float]:
+    """Means of the best two thirds and of the best third of values in rising order."""
+    count = len(rising)
+    return rising[count - 2 * count // 3 :].mean(), rising[count - count // 3 :].mean()

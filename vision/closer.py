@@ -40,8 +40,6 @@ def look_closer(frame: Frame, ends_px: Array, evidence: Array) -> tuple[Array, A
 
     `evidence` (n,): their log-odds from afar.
     """
-    if len(ends_px) == 0:
-        return ends_px, evidence
     moved, cues = seen_closer(frame, ends_px, evidence)
     return moved, CLOSER.log_odds(cues)
 

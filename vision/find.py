@@ -161,7 +161,7 @@ def _rods_of(seen: Seen, guess: LayoutGuess) -> bytes:
 def ways(
     frame: Frame, setup: Setup, hints: tuple[Hint, ...] = (), before: tuple[Seen, ...] = ()
 ) -> Iterator[Seen]:
-    """What each way of looking sees: coarse, fine, and with partners; `before` were had."""
+    """What each way of looking sees: coarse, fine, and closer with partners; `before` were had."""
     size = (frame.width, frame.height)
     part = before[0].part if before else searched_part(frame, setup)
     had = {seen.level: seen for seen in before}

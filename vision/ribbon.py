@@ -56,7 +56,8 @@ ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
 REACH, REACH_NEAR = 14.0, 5.0  # columns within which the axis is looked for
 ASKED_NEAR = 8  # columns: those that a line within the nearer reach, and its fit, can take
 AGAIN_PX = 2.5  # a tracked rod that had to be moved by more is looked at once more
-TOLD = [LIKE.index(n) for n in ("likely", "two thirds likely", "rough", *LIKE[-4:])]
+RODS = ("rod", "two thirds rod", "third rod", "least third rod")
+TOLD = [LIKE.index(name) for name in ("likely", "two thirds likely", "rough", *RODS)]
 CORE = 1  # columns of a rod on either side of its axis that a shadow leaves as they are
 
 
@@ -128,7 +129,7 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
 
 
 class Across(NamedTuple):
-    """What a look across a rod says of its axis (see `vision.across`) and of what lies along it."""
+    """What a look across a rod says of its axis (see `vision.axis`) and of what lies along it."""
 
     sigma_px: float
     like: Array  # (len(LIKE),)

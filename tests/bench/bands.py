@@ -75,14 +75,25 @@ def _from(ends: np.ndarray, curve: np.ndarray) -> tuple[tuple[np.ndarray, np.nda
     return (at[order], off[order]), across
 
 
-def _band(name: str, frame: Frame, ends: np.ndarray, curve: np.ndarray) -> Iterator[Band]:
-    ends = np.ascontiguousarray(ends)
-    unit = unit_of(frame)
-    profiles, context = windows_of(band_along((frame.y, frame.u, frame.v), ends, HALF, unit))
-    count = len(profiles)
+def seen_along(frame: Frame, ends: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What the networks see of the windows along a segment: profiles and contexts."""
+    planes = (frame.y, frame.u, frame.v)
+    return windows_of(band_along(planes, np.ascontiguousarray(ends), HALF, unit_of(frame)))
+
+
+def axis_off(ends: np.ndarray, curve: np.ndarray, count: int) -> np.ndarray:
+    """How far across (count,) the rod's axis is from a segment's windows' middles, pixels.
+
+    NaN beyond the rod.
+    """
     middles = (np.arange(count) + 0.5) / count * np.hypot(*(ends[1] - ends[0]))
     (at, off), _ = _from(ends, curve)
-    axis = np.interp(middles, at, off, left=np.nan, right=np.nan) / unit
+    return np.interp(middles, at, off, left=np.nan, right=np.nan)
+
+
+def _band(name: str, frame: Frame, ends: np.ndarray, curve: np.ndarray) -> Iterator[Band]:
+    profiles, context = seen_along(frame, ends)
+    axis = axis_off(ends, curve, len(profiles)) / unit_of(frame)
     axis[np.abs(axis) > IN_SIGHT] = np.nan
     if np.isfinite(axis).sum() >= 3:
         yield Band(name, profiles, context, axis)

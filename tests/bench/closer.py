@@ -6,14 +6,15 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.bench.bands import axis_off, seen_along
 from tests.bench.scenes import place, told, true_line
 from tests.bench.varied import along_rod
 from tests.scenes import scenes
-from vision.across import HALF, PATCH, windows_of
+from vision.across import HALF, PATCH
 from vision.closer import seen_closer
 from vision.find import from_afar
 from vision.frame import Frame
-from vision.full_band import band_along, unit_of
+from vision.full_band import unit_of
 
 ON_PX = 5.0  # of a segment's ends from a rod's axis, once moved
 BESIDE_PX = 12.0  # where it was found: on a rod's shadow, say; not learnt from unless moved onto it
@@ -72,12 +73,10 @@ def windows(folder: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarra
     for seen in looked_at(folder, ("all",)):
         frame = seen.frame
         for ends in seen.moved_px:
-            ends = np.ascontiguousarray(ends)
-            band = band_along((frame.y, frame.u, frame.v), ends, HALF, unit_of(frame))
-            profiles, context = windows_of(band)
-            none = np.full(len(profiles), np.inf)
-            off = np.min([none, *(_off(ends, axis, len(none)) for axis in seen.axes)], axis=0)
-            off = off / unit_of(frame)
+            profiles, context = seen_along(frame, ends)
+            off = np.full(len(profiles), np.inf)
+            for axis in seen.axes:
+                off = np.fmin(off, np.abs(axis_off(ends, axis, len(off))) / unit_of(frame))
             sure = (off < ON) | (off > BESIDE)
             patches.append(profiles[sure, HALF : HALF + 2 * PATCH + 1].astype(np.float16))
             contexts.append(context[sure].astype(np.float16))
@@ -85,14 +84,3 @@ def windows(folder: Path) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarra
             names += [seen.picture] * int(sure.sum())
     patch, context, label = (np.concatenate(each) for each in (patches, contexts, labels))
     return patch, context, label, np.array(names)
-
-
-def _off(ends: np.ndarray, axis: np.ndarray, count: int) -> np.ndarray:
-    """How far (count,) the rod's axis is off the middles of a segment's windows; inf beyond it."""
-    span = ends[1] - ends[0]
-    length = np.hypot(*span)
-    at = (axis - ends[0]) @ span / length
-    off = (axis - ends[0]) @ [-span[1], span[0]] / length
-    order = np.argsort(at)
-    middles = (np.arange(count) + 0.5) / count * length
-    return np.abs(np.interp(middles, at[order], off[order], left=np.inf, right=np.inf))

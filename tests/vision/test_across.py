@@ -96,7 +96,7 @@ def test_the_compiled_network_says_what_it_learnt():
         band = band_along((frame.y, frame.u, frame.v), axis[[0, -1]].copy(), HALF, 1.0)
         profiles, context = windows_of(band)
         plain = np.maximum(shares_by_numpy(ACROSS, profiles, context), across.LEAST_SHARE)
-        np.testing.assert_allclose(across.log_shares(profiles, context, *WEIGHTS), plain, atol=2e-3)
+        np.testing.assert_allclose(across.log_shares(profiles, context, WEIGHTS), plain, atol=2e-3)
 
 
 def test_a_line_is_found_that_most_windows_agree_on():
@@ -123,10 +123,9 @@ def test_a_unit_and_its_mirror_image_see_the_same_from_either_side():
     net = paired(*(part.astype(np.float32) for part in parts))
     profiles = rng.normal(0, 1, (3, 2 * (HALF + across.PATCH) + 1, 4)).astype(np.float32)
     context = rng.normal(0, 1, (3, across.CONTEXT)).astype(np.float32)
-    args = net.inward, net.bias, net.outward
-    there = across.log_shares(np.ascontiguousarray(profiles[:, ::-1]), context, *args)
+    there = across.log_shares(np.ascontiguousarray(profiles[:, ::-1]), context, net.weights)
     np.testing.assert_allclose(
-        across.log_shares(profiles, context, *args), there[:, ::-1], atol=1e-4
+        across.log_shares(profiles, context, net.weights), there[:, ::-1], atol=1e-4
     )
 
 

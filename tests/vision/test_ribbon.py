@@ -105,9 +105,9 @@ def test_a_grip_beside_its_shafts_line_does_not_turn_it(grip_level):
         (_, first), (_, last) = measure(
             _club(grip_level, seed), np.array([[60.0, 120.0], [299.0, 119.0]])
         ).ends_px
-        assert abs(first - 120.0) < 0.5
+        assert abs(first - 120.0) < 0.3
         turns.append(abs(last - first))
-    assert np.median(turns) < 0.4
+    assert np.median(turns) < 0.3
 
 
 @pytest.mark.parametrize(
