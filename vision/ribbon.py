@@ -1,7 +1,7 @@
 """Stage 1e: one chosen segment measured to a fraction of a pixel in the full-size picture.
 
-Its axis is told by `vision.across`; its ends lie where the contrast along the rod's own colour at
-that end falls to half. Where one side lies in the rod's own shadow, the other stands for both.
+Its axis is told by `vision.across`, its ends by `vision.ends`. Where one side lies in the rod's own
+shadow, the other stands for both.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from vision.across import HALF, Array
 from vision.across_weights import ACROSS
 from vision.axis import LIKE
+from vision.ends import UNSEEN, ended
+from vision.ends_weights import ENDS
 from vision.frame import Frame
 from vision.full_band import (
     COLOUR_FLOOR,
@@ -34,24 +36,18 @@ from vision.look import MIDDLE, look_of
 from vision.rod_weights import ROD
 from vision.rods import End, Rod
 
-BORDER_PX = 10.0
 # What no averaging removes (a rod's bend, its taper, its shadow) grows with how wide it looks.
 # Measured on path-traced scenes, of the width: a lit side shifts the whole line, what changes along
-# the rod turns it; ends lie within half of it and a little out.
+# the rod turns it.
 SHIFT_FLOOR = 0.07
 TURN_FLOOR = 0.017  # at 1/sqrt(12) of the length from the middle
 LINE_FLOOR = 0.075  # of both in one, as `vision.belief` has learnt it
-END_SIGMA = 0.5
-END_LEAST_PX = 1.2
-END_OUT = 0.35  # of the width beyond 1.5 px: halo and head make rods look longer
-VAGUE_END = 3.0  # times the sigma of an end that falls off slowly
 CUT_SIGMA_PX = 1e3
 BOX_PX = 9
 # How far beyond a segment's ends its rod is looked for, of its length; less where it was known.
 BEYOND, BEYOND_TRACKED = 0.6, 0.2
 LEAST_PX = 100.0  # as if it were so long at least
 LEAST_COLOUR = 0.5  # grey levels: less is no colour to follow
-LEAST_FALL = 0.1  # from one sample to the next: less says nothing of where between them
 ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
 REACH, REACH_NEAR = 14.0, 5.0  # columns within which the axis is looked for
 ASKED_NEAR = 8  # columns: those that a line within the nearer reach, and its fit, can take
@@ -95,37 +91,58 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
 
     `width_px`: how wide it was in the picture before, where it is tracked; saves two looks at it.
     """
-    ends = np.ascontiguousarray(ends_px, np.float64)
-    if width_px is None:
-        ends, *_ = on_axis(frame, ends, REACH, HALF)
-        ends, seen = on_axis(frame, ends)
-        placed, kinds, end_sigma, along = _ends(frame, ends, seen.width_px, BEYOND, seen.side)
-        # The axis was told over the old extent: once more over the new one.
-        ends, seen = on_axis(frame, placed)
-    else:
-        before = ends
-        ends, seen = on_axis(frame, ends)
-        moved_px = np.abs(ends - before).max()
-        placed, kinds, end_sigma, along = _ends(frame, ends, width_px, BEYOND_TRACKED, seen.side)
-        ends = placed
-        if moved_px > AGAIN_PX:
-            ends, seen = on_axis(frame, placed)
+    ends, seen, along = extended(frame, ends_px, width_px)
+    told = _outside(ends) if along is None else _told(frame, ends, seen)
+    if width_px is None and End.HIDDEN in told.kinds:
+        # A gap, not the rod's end: from what is known of it now it may be seen farther.
+        ends, later, run = extended(frame, told.ends_px)
+        again = _outside(ends) if run is None else _told(frame, ends, later)
+        if again.kinds.count(End.SEEN) > told.kinds.count(End.SEEN):
+            told, seen, along = again, later, run
     width, sigma = seen.width_px, seen.sigma_px
     shift_sigma = math.hypot(sigma, math.sqrt(2) * SHIFT_FLOOR * width)
     turn_sigma = math.hypot(sigma, math.sqrt(2) * TURN_FLOOR * width)
-    look = None
-    if along is not None:
-        about = (
-            math.log(width),
-            math.log(math.hypot(sigma / width, LINE_FLOOR)),
-            math.log(abs(seen.contrast) + 0.1),
-            math.log(math.dist(ends[0], ends[1])),
-            sum(kind is End.SEEN for kind in kinds),
-            *seen.like[TOLD],
-        )
-        look = np.concatenate([along, about])
     reach = shift_sigma / turn_sigma
-    return Ribbon(ends, shift_sigma, reach, kinds, end_sigma, width, look)
+    look = None if along is None else np.concatenate([along, _about(told, seen)])
+    return Ribbon(told.ends_px, shift_sigma, reach, told.kinds, told.sigma_px, width, look)
+
+
+class Told(NamedTuple):
+    """A line's ends (2, 2) where the rod ends, what they are, and their sigmas."""
+
+    ends_px: Array
+    kinds: tuple[End, End]
+    sigma_px: tuple[float, float]
+
+
+def _told(frame: Frame, ends: Array, seen: Across) -> Told:
+    planes = (frame.y, frame.u, frame.v)
+    ends, within, unseen, cut = ended(planes, ends, seen.width_px, unit_of(frame), ENDS.weights)
+    first, last = (
+        End.CUT if out else End.HIDDEN if hidden > UNSEEN else End.SEEN
+        for out, hidden in zip(cut.tolist(), unseen.tolist(), strict=True)
+    )
+    sigmas = [
+        sigma if kind is End.SEEN else CUT_SIGMA_PX
+        for kind, sigma in zip((first, last), within.tolist(), strict=True)
+    ]
+    return Told(ends, (first, last), (sigmas[0], sigmas[1]))
+
+
+def _outside(ends: Array) -> Told:
+    return Told(ends, (End.CUT, End.CUT), (CUT_SIGMA_PX, CUT_SIGMA_PX))
+
+
+def _about(told: Told, seen: Across) -> tuple[float, ...]:
+    """The numbers of `vision.look.LOOK` that are not of the run along the rod."""
+    return (
+        math.log(seen.width_px),
+        math.log(math.hypot(seen.sigma_px / seen.width_px, LINE_FLOOR)),
+        math.log(abs(seen.contrast) + 0.1),
+        math.log(math.dist(*told.ends_px)),
+        told.kinds.count(End.SEEN),
+        *seen.like[TOLD],
+    )
 
 
 class Across(NamedTuple):
@@ -150,6 +167,30 @@ def on_axis(
     return ends, Across(sigma, like, width * unit, contrast, side)
 
 
+def extended(
+    frame: Frame, ends_px: NDArray[np.float64], width_px: float | None = None
+) -> tuple[Array, Across, Array | None]:
+    """The segment moved onto the axis of its rod and made as long as that seems to be.
+
+    Behind its ends (2, 2) what lies across it, and how the run along it looks (`vision.look`); None
+    for a line too far outside the picture. `width_px` as in `measure`.
+    """
+    ends = np.ascontiguousarray(ends_px, np.float64)
+    if width_px is None:
+        ends, *_ = on_axis(frame, ends, REACH, HALF)
+        ends, seen = on_axis(frame, ends)
+        placed, along = _run(frame, ends, seen.width_px, BEYOND, seen.side)
+        # The axis was told over the old extent: once more over the new one.
+        return *on_axis(frame, placed), along
+    before = ends
+    ends, seen = on_axis(frame, ends)
+    moved_px = np.abs(ends - before).max()
+    placed, along = _run(frame, ends, width_px, BEYOND_TRACKED, seen.side)
+    if moved_px > AGAIN_PX:
+        placed, seen = on_axis(frame, placed)
+    return placed, seen, along
+
+
 @kernel
 def _seen(band: NDArray[np.float32]) -> tuple[float, float, float]:
     """Width (columns) and contrast of what lies along a band's middle, and its shaded side."""
@@ -162,62 +203,50 @@ def _seen(band: NDArray[np.float32]) -> tuple[float, float, float]:
     return width, contrast, side
 
 
-def _ends(
+def _run(
     frame: Frame, ends: NDArray[np.float64], width_px: float, beyond: float, side: float
-) -> tuple[Array, tuple[End, End], tuple[float, float], Array | None]:
-    """Both ends along the line, and how the run between them looks.
+) -> tuple[Array, Array | None]:
+    """About where the run of samples that look more like rod than like ground ends, and its look.
 
-    `beyond` its ends so much of the length is looked at; `side` as in `shaded_side`. The run holds
-    the samples that look more like rod than like ground.
+    `beyond` its ends so much of the length is looked at; `side` as in `shaded_side`.
     """
     if not _mostly_inside(ends, frame.width, frame.height):
-        cut = (CUT_SIGMA_PX, CUT_SIGMA_PX)
-        return ends, (End.CUT, End.CUT), cut, None
+        return ends, None
     unit = min(max(width_px / 3.0, 0.8), 3.0 * unit_of(frame))
     planes = (frame.y, frame.u, frame.v)
-    band, t, contrast, smooth, noise = _beyond_ends(planes, ends, unit, beyond)
-    inward = END_OUT * max(width_px - 1.5, 0.0)
-    placed, clear, look = _placed(ends, band, side, t, contrast, smooth, noise, unit, inward)
-    kinds: list[End] = []
-    sigmas: list[float] = []
-    for (x, y), sharp in zip(placed.tolist(), clear, strict=True):
-        out = min(x, frame.width - 1 - x, y, frame.height - 1 - y) < BORDER_PX
-        sigma = max(END_LEAST_PX, END_SIGMA * width_px) * (1.0 if sharp else VAGUE_END)
-        kinds.append(End.CUT if out else End.SEEN)
-        sigmas.append(CUT_SIGMA_PX if out else sigma)
-    return placed, (kinds[0], kinds[1]), (sigmas[0], sigmas[1]), look
+    return _placed(ends, side, unit, *_beyond_ends(planes, ends, unit, beyond))
 
 
 @kernel
 def _placed(
     ends: Array,
-    band: NDArray[np.float32],
     side: float,
+    unit: float,
+    band: NDArray[np.float32],
     t: Array,
     contrast: Array,
     smooth: Array,
     noise: Array,
-    unit: float,
-    inward: float,
-) -> tuple[Array, tuple[bool, bool], Array]:
-    """Both ends (2, 2) where the rod stops, whether each clearly does, and its look."""
+) -> tuple[Array, Array]:
+    """About where the rod's run ends (2, 2), and its look."""
     span = ends[1] - ends[0]
     length = np.sqrt((span * span).sum())
     along = span / length
     whiten = _inverse(noise + np.eye(3) * (COLOUR_FLOOR**2 / BOX_PX))
     lo, hi = _extent(smooth, whiten, t, length)
-    low, low_clear = _edge(contrast[hi::-1].copy(), -t[hi::-1].copy(), -t[lo])
-    high, high_clear = _edge(contrast[lo:].copy(), t[lo:].copy(), t[hi])
     placed = np.empty((2, 2))
-    placed[0] = ends[0] + along * (inward - low)
-    placed[1] = ends[0] + along * (high - inward)
+    low = -_edge(contrast[hi::-1].copy(), -t[hi::-1].copy(), -t[lo])
+    high = _edge(contrast[lo:].copy(), t[lo:].copy(), t[hi])
+    if high - low < BOX_PX:  # ends that met or passed each other are none
+        low, high = 0.0, length
+    placed[0] = ends[0] + along * low
+    placed[1] = ends[0] + along * high
     run, lit, like = band[lo : hi + 1], band[lo : hi + 1], smooth[lo : hi + 1]
     if side != 0.0:
         lit = run.copy()
         lit_up(lit, side, CORE)
         like = _boxed(_against_flanks(lit, MIDDLE))
-    look = look_of(run, lit, like, whiten, noise, unit)
-    return placed, (low_clear, high_clear), look
+    return placed, look_of(run, lit, like, whiten, noise, unit)
 
 
 @kernel
@@ -345,7 +374,10 @@ def _extent(smooth: Array, whiten: Array, t: Array, length: float) -> tuple[int,
             same = min(max(strength * (like[i] - 0.5) / 4.0, -1.0), 1.0)
             other = min(max((energy - ENERGY_LIMIT) / ENERGY_LIMIT, -1.0), 0.6)
             gain[i] = max(same, other)
+        before = (lo, hi)
         lo, hi = best_run(gain)
+        if (lo, hi) == before:
+            break  # the next round would say the same
     return lo, hi
 
 
@@ -364,21 +396,21 @@ def best_run(gain: Array) -> tuple[int, int]:
 
 
 @kernel
-def _edge(contrast: Array, t: Array, end: float) -> tuple[float, bool]:
-    """Where contrast along the end's own colour falls to half, and whether it clearly does.
+def _edge(contrast: Array, t: Array, end: float) -> float:
+    """The last sample whose contrast along the end's own colour is still above half.
 
     `t` rises outward.
     """
     inner = (t > end - 30) & (t < end - 5)
     if inner.sum() < 5:
-        return end, False
+        return end
     colour = np.zeros(3)
     for p in range(3):
         colour[p] = np.median(contrast[:, p][inner])
     size2 = (colour * colour).sum()
     near = np.flatnonzero((t > end - 12) & (t < end + 12))
     if size2 < LEAST_COLOUR**2 or len(near) < 4:
-        return end, False
+        return end
     signal = np.zeros(len(t))
     for i in range(len(t)):
         for p in range(3):
@@ -388,9 +420,4 @@ def _edge(contrast: Array, t: Array, end: float) -> tuple[float, bool]:
         total += min(max(signal[i], -0.5), 1.5) - 0.5
         if total > high:
             best, high = i, total
-    before = signal[max(best - 6, 0) : best].mean() if best else 1.0
-    after = signal[best + 2 : best + 8].mean() if best + 2 < len(signal) else 0.0
-    half = 0.5  # of the way to the next sample the signal falls to half
-    if best + 1 < len(signal) and signal[best] - signal[best + 1] > LEAST_FALL:
-        half = (signal[best] - 0.5) / (signal[best] - signal[best + 1])
-    return t[best] + min(max(half, 0.0), 1.0), bool(before - after > 0.5)
+    return float(t[best])

@@ -28,7 +28,7 @@ START_SIGMA_RAD = float(np.deg2rad(12.0))
 # not shrink that. From the project's own scenes.
 CLUB_LENGTH = 0.02
 CLUB_END = 1.0
-STICK_END = 0.2
+STICK_END = 0.3
 BIAS_RAD = float(np.deg2rad(0.7))  # of a sensor that nobody read yet; as in `vision.tilt`
 
 

@@ -44,9 +44,10 @@ def follow(frame: Frame, rods: Rods, setup: Setup) -> Rods | None:
     if crop is None:
         return None
     planes = contrast_planes(crop, LEVEL.reduction)
-    small = [(rod.ends_px - corner + 0.5) / LEVEL.reduction - 0.5 for rod in rods.both]
-    longest = max(float(np.linalg.norm(e[1] - e[0])) for e in small)
-    pieces = np.concatenate([_pieces(e) for e in small]).astype(np.float32)
+    small = (rods.ends_px - corner + 0.5) / LEVEL.reduction - 0.5
+    lengths = np.hypot(*(small[:, 1] - small[:, 0]).T)
+    longest = float(lengths.max())
+    pieces = _pieces(small, lengths)
     lines = Lines(pieces, np.ones(len(pieces), np.float32))
     # In steps, so that the lines tried are the same from picture to picture and made only once.
     reach = math.ceil((REACH * longest + STRIP_PX) / REACH_STEP_PX) * REACH_STEP_PX
@@ -136,12 +137,13 @@ def _crop(frame: Frame, rods: Rods) -> tuple[Frame | None, NDArray[np.float64]]:
     return crop, corner
 
 
-def _pieces(ends: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Line pieces (len(PIECES), 2, 2) along a rod, one strip long."""
-    span = ends[1] - ends[0]
-    reach = 0.5 * STRIP_PX * span / max(float(np.linalg.norm(span)), 1.0)
-    middle = ends[0] + np.array(PIECES)[:, None] * span
-    return np.stack([middle - reach, middle + reach], axis=1)
+def _pieces(ends: NDArray[np.float64], lengths: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Line pieces (2 len(PIECES), 2, 2), one strip long, along both rods (2, 2, 2)."""
+    span = (ends[:, 1] - ends[:, 0])[:, None]
+    reach = 0.5 * STRIP_PX * span / np.maximum(lengths, 1.0)[:, None, None]
+    middle = ends[:, :1] + np.array(PIECES)[:, None] * span
+    pieces = np.stack([middle - reach, middle + reach], axis=2)
+    return pieces.reshape(-1, 2, 2).astype(np.float32)
 
 
 def _turn(a: NDArray[np.float32], b: NDArray[np.float64]) -> float:

@@ -43,13 +43,14 @@ def bands(folder: Path) -> Iterator[Band]:
                 seen = ((curve > -0.5) & (curve < size - 0.5)).all(axis=1)
                 if seen.sum() < 3:
                     continue
-                near = [ends for ends in segments if _near(ends, curve[seen])][:EACH]
+                near = [ends for ends in segments if near_rod(ends, curve[seen])][:EACH]
                 for ends in near:
                     yield from _band(name, frame, ends, curve[seen])
                     yield from _band(name, frame, _beside(ends, curve[seen], rng), curve[seen])
 
 
-def _near(ends: np.ndarray, curve: np.ndarray) -> bool:
+def near_rod(ends: np.ndarray, curve: np.ndarray) -> bool:
+    """Whether a segment lies along most of a rod's curve, so near that it may be moved onto it."""
     span = curve[-1] - curve[0]
     length = np.hypot(*span)
     at = np.sort((ends - curve[0]) @ span / length**2)

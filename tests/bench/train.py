@@ -1,12 +1,12 @@
 """Refits the weights of evidence, axes and belief (`vision/*_weights.py`) on path-traced scenes.
 
 `python -m tests.bench.train evidence --scenes DIR --more DIR` prints both levels' weights, `across`
-those of where a rod's axis lies in its band, `rod` those of whether one is there, `closer` those of
-segments looked at with these, `belief` those of the layouts that are found: in this order. For the
-first two, every scene is taken as it is, mirrored, reduced, and with another gamma and more noise;
-a segment counts as a rod's when it shares most of its length and lies so near that measuring it
-finds the rod: that of its shadow does, too. How they are learnt: `tests.bench.learn`. Also prints
-how well scenes held back are told apart.
+those of where a rod's axis lies in its band, `ends` of where along it a rod ends, `rod` of whether
+one is there, `closer` of segments looked at with these, `belief` of the layouts that are found: in
+this order. For the first three, every scene is taken as it is, mirrored, reduced, and with another
+gamma and more noise; a segment counts as a rod's when it shares most of its length and lies so near
+that measuring it finds the rod: that of its shadow does, too. How they are learnt:
+`tests.bench.learn` and `learn_sliding`. Also prints how well scenes held back are told apart.
 """
 
 import argparse
@@ -17,21 +17,22 @@ import numpy as np
 
 from tests.bench import closer
 from tests.bench.bands import bands
-from tests.bench.learn import (
-    judge,
-    learn,
-    learn_alone,
+from tests.bench.endings import endings
+from tests.bench.learn import judge, learn, learn_alone, scaled
+from tests.bench.learn_sliding import (
+    ending_shares,
+    learn_axis,
+    learn_ending,
     learn_rod,
-    learn_sliding,
     log_shares,
     rod_odds,
-    scaled,
 )
 from tests.bench.presence import examples
 from tests.bench.varied import along_rod, framed, pictures
 from vision import hough, segments
 from vision.across import HALF
 from vision.contrast import contrast_planes
+from vision.ends import place_of
 from vision.find import COARSE, FINE
 from vision.net import standardised
 
@@ -138,14 +139,36 @@ def train_across(folders):
     )
 
     def answers(rest):
-        net = learn_sliding(profiles[rest], context[rest], axis[rest], counts[rest])
+        net = learn_axis(profiles[rest], context[rest], axis[rest], counts[rest])
         return log_shares(net, profiles[~rest], context[~rest]).argmax(axis=1) - HALF
 
     miss = np.abs(held_back(names, answers, 2) - axis)
     shares = {f"{within} px": round(float((miss < within).mean()), 3) for within in (1, 2, 4)}
     print(f"# {len(every)} bands, {len(axis)} windows; held back, axis within: {shares}")
-    net = learn_sliding(profiles, context, axis, counts)
+    net = learn_axis(profiles, context, axis, counts)
     print(written_sliding("ACROSS", net, "`vision.across`"), flush=True)
+
+
+def train_ends(folders):
+    """Prints `vision/ends_weights.py`, and how far ends of pictures held back are off."""
+    sets = [list(endings(folder)) for folder in folders]
+    every = [ending for each in sets for ending in each]
+    counts = counted(sets)
+    seen, context, steps = (
+        np.array([getattr(ending, part) for ending in every])
+        for part in ("seen", "context", "steps")
+    )
+    names = [f"{k} {ending.picture}" for k, each in enumerate(sets) for ending in each]
+
+    def answers(rest):
+        net = learn_ending(seen[rest], context[rest], steps[rest], counts[rest])
+        shares = ending_shares(net, seen[~rest], context[~rest])
+        return [place_of(share)[0] for share in shares]
+
+    miss = np.abs(held_back(names, answers, 2) - steps)[np.isfinite(steps)]
+    shares = {f"{within} steps": round(float((miss < within).mean()), 3) for within in (0.5, 1, 2)}
+    print(f"# {len(miss)} ends; held back, within: {shares}")
+    print(written_ending(learn_ending(seen, context, steps, counts)), flush=True)
 
 
 def train_rod(folders):
@@ -208,6 +231,14 @@ def written_sliding(name, net, whose):
     return _file(whose, {name: call}, "vision.across", "sliding_of")
 
 
+def written_ending(net):
+    """The text of the file of weights of the network that tells a rod's ends."""
+    units = np.stack([net.bias, net.outward], axis=1)
+    tables = (("inward", net.inward, 3), ("units", units, 3))
+    call = _call("ending_of", tables, f"    nowhere={net.nowhere:.4f},\n")
+    return _file("`vision.ends`", {"ENDS": call}, "vision.ends", "ending_of")
+
+
 def _net(net):
     tables = (
         ("each", np.stack([net.mean, net.spread, net.past], axis=1), 4),
@@ -235,6 +266,7 @@ def rows_of(numbers, digits):
 TRAINED = {
     "evidence": train_evidence,
     "across": train_across,
+    "ends": train_ends,
     "rod": train_rod,
     "closer": train_closer,
     "belief": train_belief,

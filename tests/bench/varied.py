@@ -8,13 +8,16 @@ import numpy as np
 from vision.frame import Frame
 
 
-def pictures(folder):
-    """(setup's name, picture, rods' curves) of every scene and its variants."""
+def pictures(folder, from_above=False):
+    """(setup's name, picture, rods' curves) of every scene and its variants.
+
+    `from_above`: with a walk's looks from right above the rods, which have a finder of their own.
+    """
     rng = np.random.default_rng(5)
     for truth in sorted(folder.rglob("truth.json")):
         for scene in json.loads(truth.read_text()):
-            if scene.get("step", 9) < 2:
-                continue  # looks from right above: another finder's business
+            if scene.get("step", 9) < 2 and not from_above:
+                continue
             if truth.parent.name == "slides" and scene["step"] % 7 != 3:
                 continue  # nearly the same picture
             name = f"{truth.parent.name}/{scene.get('walk', scene['file'])}"

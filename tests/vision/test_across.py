@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from tests.bench.learn import log_shares as shares_by_numpy
+from tests.bench.learn_sliding import log_shares as shares_by_numpy
 from tests.bench.scenes import LAID, true_line
 from tests.scenes import scenes
 from vision import across

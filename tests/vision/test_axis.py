@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tests.bench.learn import rod_odds as odds_by_numpy
+from tests.bench.learn_sliding import rod_odds as odds_by_numpy
 from tests.bench.scenes import LAID, true_line
 from tests.scenes import scenes
 from tests.vision.test_across import REACH, sunny

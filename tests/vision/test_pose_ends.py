@@ -11,6 +11,7 @@ from tests.synthetic import SIZE, camera, draw
 from tests.vision.test_pose import seen_exactly
 from vision.model import CLUB_TURN, COUNT, ends_in_view, observe, residuals
 from vision.pose import (
+    CLUB_END,
     HIDDEN_GAIN,
     RUNS_ON_COST,
     _between,
@@ -147,7 +148,6 @@ def test_a_phone_held_straight_down_starts_five_degrees_off_it():
 
 
 def test_a_clubs_ends_and_its_turn_say_less_than_a_sticks():
-    # Of path-traced clubs' ends 95 % lie within twice their width of where they are found.
     case = draw(np.random.default_rng(9), View.DOWN_THE_LINE)
     long = dataclasses.replace(case.setup, rod_lengths_m={Role.TOE: 1.2, Role.BALL: 1.2})
     sticks = solve_pose(case.rods, SIZE, long)
@@ -155,7 +155,7 @@ def test_a_clubs_ends_and_its_turn_say_less_than_a_sticks():
     clubs = solve_pose(case.rods, SIZE, dataclasses.replace(case.setup, rod_lengths_m=lengths))
     stated = [rod.end_sigma_px for rod in case.rods.both]
     np.testing.assert_allclose(sticks.view.end_sigma, stated)
-    np.testing.assert_allclose(clubs.view.end_sigma, np.array(stated) * [[1.0], [2.0]])
+    np.testing.assert_allclose(clubs.view.end_sigma, np.array(stated) * [[1.0], [CLUB_END]])
     more = clubs.view.line_sigma / sticks.view.line_sigma  # of each: its shift, its turn
     np.testing.assert_allclose(more, [[1.0, 1.0], [1.0, CLUB_TURN]])
     # Whose length nobody stated may be a club: its line is trusted no more than a club's.

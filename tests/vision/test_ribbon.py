@@ -124,3 +124,20 @@ def test_a_grip_beside_its_shafts_line_does_not_turn_it(grip_level):
 def test_a_shadow_is_told_by_the_ground_that_it_dims(what, colour_of, low, high):
     ribbon = measure(_strip(colour_of), np.array([[60.0, 120.0], [299.0, 120.0]]))
     assert low <= ribbon.look[LOOK.index("shade")] <= high
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_no_rod_at_all_is_survived(seed):
+    """Noise and blots: both ends of what seems to run there may be told in the same place."""
+    rng = np.random.default_rng(seed)
+    grey = rng.normal(110.0, 25.0, (200, 260))
+    for x, y in rng.integers(20, 180, (30, 2)):
+        cv2.circle(grey, (int(x), int(y)), int(rng.integers(1, 5)), float(rng.uniform(0, 255)), -1)
+    grey = np.clip(cv2.GaussianBlur(grey, (0, 0), 1.2), 0, 255).astype(np.uint8)
+    frame = Frame.from_bgr(np.repeat(grey[..., None], 3, axis=2))
+    for _ in range(150):
+        middle, turn = rng.uniform(30, 170, 2), rng.uniform(0, np.pi)
+        half = rng.uniform(14, 60) * np.array([np.cos(turn), np.sin(turn)])
+        ribbon = measure(frame, np.array([middle - half, middle + half]))
+        assert np.isfinite(ribbon.ends_px).all()
+        assert np.linalg.norm(ribbon.ends_px[1] - ribbon.ends_px[0]) > 1.0
