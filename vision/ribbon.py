@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from vision.across import HALF, Array
 from vision.across_weights import ACROSS
 from vision.axis import LIKE
-from vision.ends import UNSEEN, ended
+from vision.ends import UNSEEN, ended, unit_at
 from vision.ends_weights import ENDS
 from vision.frame import Frame
 from vision.full_band import (
@@ -212,7 +212,7 @@ def _run(
     """
     if not _mostly_inside(ends, frame.width, frame.height):
         return ends, None
-    unit = min(max(width_px / 3.0, 0.8), 3.0 * unit_of(frame))
+    unit = unit_at(width_px, unit_of(frame))
     planes = (frame.y, frame.u, frame.v)
     return _placed(ends, side, unit, *_beyond_ends(planes, ends, unit, beyond))
 

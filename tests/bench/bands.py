@@ -34,22 +34,39 @@ class Band:
 def bands(folder: Path) -> Iterator[Band]:
     """Of every rod from the segments that are found near it, and from near its axis."""
     rng = np.random.default_rng(6)
-    for name, bgr, curves in pictures(folder):
+    for near in segments_near_rods(folder, EACH):
+        seen = near.curve[near.inside]
+        yield from _band(near.picture, near.frame, near.ends, seen)
+        yield from _band(near.picture, near.frame, _beside(near.ends, seen, rng), seen)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Near:
+    """A segment (2, 2) found near a rod, the rod's curve (n, 2), which of it is in the picture."""
+
+    picture: str
+    frame: Frame
+    ends: np.ndarray
+    curve: np.ndarray
+    inside: np.ndarray
+
+
+def segments_near_rods(folder: Path, each: int, from_above: bool = False) -> Iterator[Near]:
+    """So many of either level, the likeliest first, near each rod; `from_above` as in `varied`."""
+    for name, bgr, curves in pictures(folder, from_above):
         frame = framed(bgr)
         size = np.array([frame.width, frame.height])
         for level in (COARSE, FINE):
             segments = candidates_in(frame, level).ends_px
             for curve in curves:
-                seen = ((curve > -0.5) & (curve < size - 0.5)).all(axis=1)
-                if seen.sum() < 3:
+                inside = ((curve > -0.5) & (curve < size - 0.5)).all(axis=1)
+                if inside.sum() < 3:
                     continue
-                near = [ends for ends in segments if near_rod(ends, curve[seen])][:EACH]
-                for ends in near:
-                    yield from _band(name, frame, ends, curve[seen])
-                    yield from _band(name, frame, _beside(ends, curve[seen], rng), curve[seen])
+                near = [ends for ends in segments if _near_rod(ends, curve[inside])][:each]
+                yield from (Near(name, frame, ends, curve, inside) for ends in near)
 
 
-def near_rod(ends: np.ndarray, curve: np.ndarray) -> bool:
+def _near_rod(ends: np.ndarray, curve: np.ndarray) -> bool:
     """Whether a segment lies along most of a rod's curve, so near that it may be moved onto it."""
     span = curve[-1] - curve[0]
     length = np.hypot(*span)

@@ -6,12 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.bench.bands import near_rod
-from tests.bench.varied import framed, pictures
+from tests.bench.bands import Near, segments_near_rods
 from tests.scenes import line_rms_px
 from vision.ends import REACH, RIM_PX, shown, unit_at
-from vision.find import COARSE, FINE, candidates_in
-from vision.frame import Frame
 from vision.full_band import unit_of
 from vision.ribbon import extended
 
@@ -33,26 +30,15 @@ class Ending:
 
 def endings(folder: Path) -> Iterator[Ending]:
     """Of every rod, from the likeliest segment near it at either level, both ends in sight."""
-    for name, bgr, curves in pictures(folder, from_above=True):
-        frame = framed(bgr)
-        size = np.array([frame.width, frame.height])
-        for level in (COARSE, FINE):
-            segments = candidates_in(frame, level).ends_px
-            for curve in curves:
-                inside = ((curve > -0.5) & (curve < size - 0.5)).all(axis=1)
-                if inside.sum() < 3:
-                    continue
-                near = [ends for ends in segments if near_rod(ends, curve[inside])][:1]
-                for ends in near:
-                    yield from _both(name, frame, ends, curve, inside)
+    for near in segments_near_rods(folder, 1, from_above=True):
+        yield from _both(near)
 
 
-def _both(
-    name: str, frame: Frame, segment: np.ndarray, curve: np.ndarray, inside: np.ndarray
-) -> Iterator[Ending]:
-    ends, seen, along = extended(frame, segment)
+def _both(near: Near) -> Iterator[Ending]:
+    frame, curve = near.frame, near.curve
+    ends, seen, along = extended(frame, near.ends)
     width = seen.width_px
-    if along is None or line_rms_px(ends, curve[inside]) > max(OFF_PX, OFF_WIDTHS * width):
+    if along is None or line_rms_px(ends, curve[near.inside]) > max(OFF_PX, OFF_WIDTHS * width):
         return
     span = ends[1] - ends[0]
     way = span / np.hypot(*span)
@@ -65,7 +51,7 @@ def _both(
         steps = (true[which] - ends[which]) @ out / unit_at(width, unit_of(frame))
         planes = (frame.y, frame.u, frame.v)
         yield Ending(
-            name,
+            near.picture,
             *shown(planes, ends, which, width, unit_of(frame)),
             float(steps) if shows and abs(steps) < REACH else np.nan,
         )
