@@ -9,10 +9,10 @@ from tests.bench.learn import Parts, unlikeliness
 from vision import ends
 from vision.across import CONTEXT, HALF, INPUTS, PATCH, Sliding, mirrored, paired
 
-# Adam (Kingma and Ba 2015), usual constants, its steps falling to none.
 SLIDING_UNITS = 16  # and their mirror images
 ROD_UNITS = 40  # likewise
 ENDING_UNITS = 32
+# Adam (Kingma and Ba 2015), usual constants, its steps falling to none.
 STEP, DECAY, EPOCHS, BATCH = 4e-3, 1e-4, 25, 256
 ENDING_DECAY, ENDING_EPOCHS = 5e-3, 40
 FIRST_MOMENT, SECOND_MOMENT = 0.9, 0.999

@@ -100,8 +100,8 @@ def test_path_traced_ends_are_where_they_are_said_to_be():
 
 
 @pytest.mark.parametrize("beyond_px", [30.0, 70.0])
-def test_an_end_that_is_covered_is_not_told_as_seen_where_the_cover_begins(beyond_px):
-    """A box over a stick's end: hidden, or so unsure that the true end lies within 3 sigmas."""
+def test_a_covered_end_is_hidden_or_where_its_cover_begins(beyond_px):
+    """A box over a stick's end: it is never told as seen on the box, or beyond it."""
     rng = np.random.default_rng(5)
     frame = stick(STOP)
     luma, u, v = frame.y.copy(), frame.u.copy(), frame.v.copy()
