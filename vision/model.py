@@ -52,10 +52,6 @@ K1_SIGMA = 0.03
 ASSUMED_FOCAL = 0.78
 ASSUMED_FOCAL_SIGMA = 0.12
 UNSTATED_LENGTH_SIGMA = 0.08
-# By how much more than a stick's a club's line is turned: its taper, its grip's shadow. Of 262 rods
-# in path-traced pictures that the line's network had not seen 95 % are turned by less than 0.049
-# (sticks) and 0.105 (clubs) of the width.
-CLUB_TURN = 2.1
 LEAST_SIGMA = 1e-4  # of angles and relative lengths: nothing is exact
 
 Array = NDArray[np.float64]
@@ -126,12 +122,7 @@ def observe(rods: tuple[Rod, Rod], size: tuple[int, int], setup: Setup) -> View2
         side=1.0 if setup.handed is Handed.RIGHT else -1.0,
         line_px=middle + span / np.sqrt(3.0),
         line_sigma=np.array(
-            [
-                np.sqrt(0.5)
-                * r.line_sigma_px
-                * np.array([1.0, (CLUB_TURN if club else 1.0) / r.line_reach])
-                for r, club in zip(rods, setup.perhaps_clubs, strict=True)
-            ]
+            [np.sqrt(0.5) * r.line_sigma_px * np.array([1.0, 1.0 / r.line_reach]) for r in rods]
         ),
         end_px=ends,
         end_sigma=end_sigma,

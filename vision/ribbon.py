@@ -32,16 +32,12 @@ from vision.full_band import (
     width_of,
 )
 from vision.kernel import kernel
+from vision.line_error_weights import LINES
 from vision.look import MIDDLE, look_of
 from vision.rod_weights import ROD
 from vision.rods import End, Rod
 
-# What no averaging removes (a rod's bend, its taper, its shadow) grows with how wide it looks.
-# Measured on path-traced scenes, of the width: a lit side shifts the whole line, what changes along
-# the rod turns it.
-SHIFT_FLOOR = 0.07
-TURN_FLOOR = 0.017  # at 1/sqrt(12) of the length from the middle
-LINE_FLOOR = 0.075  # of both in one, as `vision.belief` has learnt it
+LINE_FLOOR = 0.075  # of the width: as `vision.belief` has learnt a line's scatter
 CUT_SIGMA_PX = 1e3
 BOX_PX = 9
 # How far beyond a segment's ends its rod is looked for, of its length; less where it was known.
@@ -51,6 +47,7 @@ LEAST_COLOUR = 0.5  # grey levels: less is no colour to follow
 ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
 REACH, REACH_NEAR = 14.0, 5.0  # columns within which the axis is looked for
 ASKED_NEAR = 8  # columns: those that a line within the nearer reach, and its fit, can take
+FAR_MOVED = 0.05  # of its length: an end that moved by more is told again, and its axis
 AGAIN_PX = 2.5  # a tracked rod that had to be moved by more is looked at once more
 RODS = ("rod", "two thirds rod", "third rod", "least third rod")
 TOLD = [LIKE.index(name) for name in ("likely", "two thirds likely", "rough", *RODS)]
@@ -91,20 +88,18 @@ def measure(frame: Frame, ends_px: NDArray[np.float64], width_px: float | None =
 
     `width_px`: how wide it was in the picture before, where it is tracked; saves two looks at it.
     """
-    ends, seen, along = extended(frame, ends_px, width_px)
-    told = _outside(ends) if along is None else _told(frame, ends, seen)
+    told, seen, along = _seen_whole(frame, ends_px, width_px)
     if width_px is None and End.HIDDEN in told.kinds:
         # A gap, not the rod's end: from what is known of it now it may be seen farther.
-        ends, later, run = extended(frame, told.ends_px)
-        again = _outside(ends) if run is None else _told(frame, ends, later)
-        if again.kinds.count(End.SEEN) > told.kinds.count(End.SEEN):
-            told, seen, along = again, later, run
-    width, sigma = seen.width_px, seen.sigma_px
-    shift_sigma = math.hypot(sigma, math.sqrt(2) * SHIFT_FLOOR * width)
-    turn_sigma = math.hypot(sigma, math.sqrt(2) * TURN_FLOOR * width)
-    reach = shift_sigma / turn_sigma
+        again = _seen_whole(frame, told.ends_px)
+        if again[0].kinds.count(End.SEEN) > told.kinds.count(End.SEEN):
+            told, seen, along = again
     look = None if along is None else np.concatenate([along, _about(told, seen)])
-    return Ribbon(told.ends_px, shift_sigma, reach, told.kinds, told.sigma_px, width, look)
+    # The windows' own scatter on top: ground noise may be worse than any that was learnt from.
+    scatter_px = math.sqrt(0.5) * seen.sigma_px
+    shift, turn = (math.hypot(s, scatter_px) for s in LINES.sigmas_px(look, seen.width_px))
+    sigma, reach = math.sqrt(2) * shift, shift / turn
+    return Ribbon(told.ends_px, sigma, reach, told.kinds, told.sigma_px, seen.width_px, look)
 
 
 class Told(NamedTuple):
@@ -113,6 +108,31 @@ class Told(NamedTuple):
     ends_px: Array
     kinds: tuple[End, End]
     sigma_px: tuple[float, float]
+
+
+def _seen_whole(
+    frame: Frame, ends_px: Array, width_px: float | None = None
+) -> tuple[Told, Across, Array | None]:
+    """A rod's ends, what lies across it, and how the run along it looks, as in `extended`."""
+    ends, seen, along = extended(frame, ends_px, width_px)
+    if along is None:
+        return _outside(ends), seen, None
+    told = _told(frame, ends, seen)
+    if width_px is None and _far_moved(ends, told.ends_px):
+        # Axis and ends were told over another extent: from here once more.
+        ends, seen = on_axis(frame, told.ends_px)
+        told = _told(frame, ends, seen)
+        ends, seen = on_axis(frame, told.ends_px)
+        told = told._replace(ends_px=ends)
+    return told, seen, along
+
+
+@kernel
+def _far_moved(before: Array, after: Array) -> bool:
+    """Whether one of a line's ends (2, 2) was moved by much of its length."""
+    moved, span = after - before, after[1] - after[0]
+    far2 = FAR_MOVED**2 * (span * span).sum()
+    return bool((moved[0] ** 2).sum() > far2 or (moved[1] ** 2).sum() > far2)
 
 
 def _told(frame: Frame, ends: Array, seen: Across) -> Told:

@@ -221,21 +221,9 @@ class Setup:
         return self.length_m(first) < CLUB_M, self.length_m(second) < CLUB_M
 
     @property
-    def perhaps_clubs(self) -> tuple[bool, bool]:
-        """Which of the two may be clubs: also those whose length nobody stated."""
-        first, second = (
-            club or not stated for club, stated in zip(self.clubs, self._stated, strict=True)
-        )
-        return first, second
-
-    @property
     def stated(self) -> bool:
         """Whether both rods' lengths were measured or stated."""
-        return all(self._stated)
-
-    @property
-    def _stated(self) -> list[bool]:
-        return [self.known is not None or role in self.rod_lengths_m for role in self.roles]
+        return all(self.known is not None or role in self.rod_lengths_m for role in self.roles)
 
     def knowing(self, known: KnownRods) -> Setup:
         """The same with this as what is known of rods and lens. Raises SetupError."""

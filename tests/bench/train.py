@@ -2,11 +2,12 @@
 
 `python -m tests.bench.train evidence --scenes DIR --more DIR` prints both levels' weights, `across`
 those of where a rod's axis lies in its band, `ends` of where along it a rod ends, `rod` of whether
-one is there, `closer` of segments looked at with these, `belief` of the layouts that are found: in
-this order. For the first three, every scene is taken as it is, mirrored, reduced, and with another
-gamma and more noise; a segment counts as a rod's when it shares most of its length and lies so near
-that measuring it finds the rod: that of its shadow does, too. How they are learnt:
-`tests.bench.learn` and `learn_sliding`. Also prints how well scenes held back are told apart.
+one is there, `closer` of segments looked at with these, `lines` of how far a measured line may be
+off, `belief` of the layouts that are found: in this order. For the first three, every scene is
+taken as it is, mirrored, reduced, and with another gamma and more noise; a segment counts as a
+rod's when it shares most of its length and lies so near that measuring it finds the rod: that of
+its shadow does, too. How they are learnt: `tests.bench.learn`, `learn_sliding` and `line_errors`.
+Also prints how well scenes held back are told apart.
 """
 
 import argparse
@@ -27,6 +28,7 @@ from tests.bench.learn_sliding import (
     log_shares,
     rod_odds,
 )
+from tests.bench.line_errors import learn_line, lines
 from tests.bench.presence import examples
 from tests.bench.varied import along_rod, framed, pictures
 from vision import hough, segments
@@ -194,6 +196,27 @@ def train_closer(folders):
     print(written({"CLOSER": net}, "`vision.closer`"), flush=True)
 
 
+def train_lines(folders):
+    """Prints `vision/line_error_weights.py`, and how often lines held back are within sigmas."""
+    sets = [list(lines(folder)) for folder in folders]
+    every = [line for each in sets for line in each]
+    counts = counted(sets)
+    looks, off = (np.array([getattr(line, part) for line in every]) for part in ("look", "off"))
+    names = [f"{k} {line.picture}" for k, each in enumerate(sets) for line in each]
+    for k, which in enumerate(("shifts", "turns")):
+
+        def answers(rest, k=k):
+            learnt = learn_line(looks[rest], off[rest], counts[rest])
+            return [learnt.sigmas_px(look, 1.0)[k] for look in looks[~rest]]
+
+        ratio = np.abs(off[:, k]) / held_back(names, answers)
+        shares = {
+            f"{within} sigma": round(float((ratio < within).mean()), 3) for within in (1, 2, 3)
+        }
+        print(f"# {len(ratio)} lines; held back, {which} within: {shares}")
+    print(written_lines(learn_line(looks, off, counts)), flush=True)
+
+
 def train_belief(folders):
     """Prints `vision/belief_weights.py`, and what is made of pictures held back."""
     sets = [list(examples(folder, with_crops=k == 0)) for k, folder in enumerate(folders)]
@@ -239,6 +262,14 @@ def written_ending(net):
     return _file("`vision.ends`", {"ENDS": call}, "vision.ends", "ending_of")
 
 
+def written_lines(learnt):
+    """The text of the file of weights that tell how far a line may be off."""
+    each = np.concatenate([learnt.mean[:, None], learnt.spread[:, None], learnt.slope], axis=1)
+    both = np.stack([learnt.level, learnt.least, learnt.most])
+    call = _call("line_error_of", (("each", each, 4), ("both", both, 4)))
+    return _file("`vision.line_error`", {"LINES": call}, "vision.line_error", "line_error_of")
+
+
 def _net(net):
     tables = (
         ("each", np.stack([net.mean, net.spread, net.past], axis=1), 4),
@@ -269,6 +300,7 @@ TRAINED = {
     "ends": train_ends,
     "rod": train_rod,
     "closer": train_closer,
+    "lines": train_lines,
     "belief": train_belief,
 }
 

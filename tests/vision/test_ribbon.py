@@ -41,7 +41,7 @@ def test_a_segment_outside_the_picture_has_cut_ends():
 
 def test_lines_are_shifted_and_turned_by_as_much_as_is_said():
     """Against the true axes of path-traced rods: most of a line's error is a shift of all of it."""
-    shifts, turns = [], []  # in sigmas
+    shifts, turns, reaches = [], [], []  # the first two in sigmas
     for scene in scenes():
         rods = find(scene.frame(), scene.setup(), accept=-np.inf)
         if scene.layout not in LAID or not isinstance(rods, Rods) or not right(rods, scene):
@@ -55,11 +55,29 @@ def test_lines_are_shifted_and_turned_by_as_much_as_is_said():
             near, far = np.polyval(line, length * (0.5 + np.array([-1, 1]) / np.sqrt(12)))
             shifts.append((near + far) / np.sqrt(2) / rod.line_sigma_px)
             turns.append((far - near) / np.sqrt(2) / rod.line_sigma_px * rod.line_reach)
-            assert rod.line_reach > 1.5
+            reaches.append(rod.line_reach)
     assert len(shifts) >= 12
+    assert np.median(reaches) > 1.5 and min(reaches) > 0.8
     for errors in (np.array(shifts), np.array(turns)):
         assert 0.4 < np.sqrt((errors**2).mean()) < 1.6
         assert (np.abs(errors) < 2).mean() >= 0.85
+
+
+def test_a_rod_is_the_same_from_any_part_of_it():
+    """A search often sees some of a rod: its ends are then told again from where they were told."""
+    off = []  # pixels
+    for scene in (scene for scene in scenes() if scene.layout in LAID):
+        for rod in scene.rods[:2]:
+            first, *_, last = true_line(rod, scene.size)
+            whole = measure(scene.frame(), np.array([first, last])).ends_px
+            for part in ((0.0, 0.4), (0.3, 0.7), (0.6, 1.0), (0.0, 0.6), (0.4, 1.0)):
+                start, stop = (first + share * (last - first) for share in part)
+                found = measure(scene.frame(), np.array([start, stop])).ends_px
+                off.append(np.abs(found - whole).max())
+    assert len(off) == 70
+    assert np.percentile(off, 50) < 0.5
+    assert np.percentile(off, 90) < 2.0
+    assert np.percentile(off, 95) < 4.0
 
 
 def test_errors_at_two_points_are_a_shift_and_a_turn():
