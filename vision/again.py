@@ -6,6 +6,7 @@ import numpy as np
 
 from vision.agree import agreement
 from vision.belief import ACCEPT
+from vision.errors import SetupError
 from vision.find import FLOOR, find_first, find_others
 from vision.frame import Frame
 from vision.hint import Hint
@@ -23,22 +24,24 @@ LEAST_ENDS = 2  # of four, not cut and not covered: two lines alone agree with a
 
 
 def find_again(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods | NotFound:
-    """The rods of `setup.known`: the most believed layout, if it also agrees with what is known.
+    """The rods of `setup.known`: the most believed layout that also agrees with what is known.
 
-    UNSURE where something was found that is not. Raises SetupError without known rods.
+    UNSURE where something was found, but no such layout. Raises SetupError without known rods.
     """
+    if setup.known is None:
+        raise SetupError("no rods were measured before: take a first look, then look again")
     size = (frame.width, frame.height)
     rods, seen = find_first(frame, setup, hints, SCORED)
     if isinstance(rods, NotFound):
         return rods
     weighed = [weigh(each, size, setup) for each in (rods, *find_others(frame, setup, hints, seen))]
     known = [each for each in weighed if isinstance(each, Weighed)]
-    best = max(known, key=lambda each: each.belief, default=None)
-    if best is None:
-        return NotFound(Reason.UNSURE, rods.both)
-    found = agreement(best.rods, size, setup)
-    lacks = AGREEING_IN_PART if found.pose.hidden.any() else AGREEING
-    few = np.isfinite(found.pose.view.end_sigma).sum() < LEAST_ENDS
-    if found.moved() or few or best.belief < ACCEPT - lacks:
-        return NotFound(Reason.UNSURE, rods.both)
-    return best.rods
+    for each in sorted(known, key=lambda each: -each.belief):
+        if each.belief < ACCEPT - AGREEING:
+            break
+        found = agreement(each.rods, size, setup)
+        lacks = AGREEING_IN_PART if found.pose.hidden.any() else AGREEING
+        enough = np.isfinite(found.pose.view.end_sigma).sum() >= LEAST_ENDS
+        if enough and not found.moved() and each.belief >= ACCEPT - lacks:
+            return each.rods
+    return NotFound(Reason.UNSURE, rods.both)

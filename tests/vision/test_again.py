@@ -8,6 +8,7 @@ from tests.bench.falses import painted
 from tests.bench.scenes import LAID, found, right, true_line
 from tests.scenes import scenes
 from vision.again import find_again
+from vision.errors import SetupError
 from vision.frame import Frame
 from vision.known import SHARED, KnownRods
 from vision.pose import solve_pose
@@ -75,3 +76,9 @@ def test_a_shadow_beside_where_a_rod_lay_does_not_stand_for_it(looks):
     doubted = [answer for answer in refused if answer.reason is Reason.UNSURE]
     assert len(doubted) > 10
     assert all(len(answer.seen) == 2 for answer in doubted)
+
+
+def test_without_known_rods_there_is_nothing_to_find_again():
+    scene = scenes()[0]
+    with pytest.raises(SetupError, match="first look"):
+        find_again(scene.frame(), scene.setup())
