@@ -10,7 +10,7 @@ from vision.errors import SetupError
 from vision.find import FLOOR, find_first, find_others
 from vision.frame import Frame
 from vision.hint import Hint
-from vision.read import Weighed, weigh
+from vision.read import SURE, Weighed, weigh
 from vision.rods import NotFound, Reason, Rods
 from vision.setup import Setup
 
@@ -34,14 +34,22 @@ def find_again(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods
     rods, seen = find_first(frame, setup, hints, SCORED)
     if isinstance(rods, NotFound):
         return rods
-    weighed = [weigh(each, size, setup) for each in (rods, *find_others(frame, setup, hints, seen))]
-    known = [each for each in weighed if isinstance(each, Weighed)]
+    first = weigh(rods, size, setup)
+    if isinstance(first, Weighed) and first.belief >= SURE and _agrees(first, size, setup):
+        return rods
+    others = (weigh(each, size, setup) for each in find_others(frame, setup, hints, seen))
+    known = [each for each in (first, *others) if isinstance(each, Weighed)]
     for each in sorted(known, key=lambda each: -each.belief):
-        if each.belief < ACCEPT - AGREEING:
-            break
-        found = agreement(each.rods, size, setup)
-        lacks = AGREEING_IN_PART if found.pose.hidden.any() else AGREEING
-        enough = np.isfinite(found.pose.view.end_sigma).sum() >= LEAST_ENDS
-        if enough and not found.moved() and each.belief >= ACCEPT - lacks:
+        if _agrees(each, size, setup):
             return each.rods
     return NotFound(Reason.UNSURE, rods.both)
+
+
+def _agrees(weighed: Weighed, size: tuple[int, int], setup: Setup) -> bool:
+    """Whether rods agree with the known ones, and are believed enough for that."""
+    if weighed.belief < ACCEPT - AGREEING:
+        return False
+    found = agreement(weighed.rods, size, setup)
+    lacks = AGREEING_IN_PART if found.pose.hidden.any() else AGREEING
+    enough = np.isfinite(found.pose.view.end_sigma).sum() >= LEAST_ENDS
+    return bool(enough and not found.moved() and weighed.belief >= ACCEPT - lacks)
