@@ -134,10 +134,14 @@ def windows_of(band: Single) -> tuple[Single, Single]:
 def answers(
     profiles: Single, context: Single, net: Weights, first: NDArray[np.intp], number: int
 ) -> Array:
-    """The network's answers (windows, number), of each window from its column `first` on."""
+    """A sliding network's answers (windows, number), of each window from its column `first` on.
+
+    `inward` tells how much around a column the network sees: what is left of it by the context.
+    """
     inward, bias, outward = net
     count, wide, planes = profiles.shape
-    seen, units = (2 * PATCH + 1) * planes, len(bias)
+    extra, units = context.shape[1], len(bias)
+    seen = len(inward) - extra
     flat = profiles.reshape(count, wide * planes)
     out = np.empty((count, number))
     base = np.empty(units, np.float32)
@@ -145,7 +149,7 @@ def answers(
     for g in range(count):
         for u in range(units):
             base[u] = bias[u]
-            for c in range(CONTEXT):
+            for c in range(extra):
                 base[u] += context[g, c] * inward[seen + c, u]
         for k in range(number):
             start = planes * (first[g] + k)

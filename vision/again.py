@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from vision.agree import agreement
+from vision.agree import agreement_of
 from vision.belief import ACCEPT
 from vision.errors import SetupError
 from vision.find import FLOOR, find_first, find_others
@@ -35,21 +35,19 @@ def find_again(frame: Frame, setup: Setup, hints: tuple[Hint, ...] = ()) -> Rods
     if isinstance(rods, NotFound):
         return rods
     first = weigh(rods, size, setup)
-    if isinstance(first, Weighed) and first.belief >= SURE and _agrees(first, size, setup):
+    if isinstance(first, Weighed) and first.belief >= SURE and _agrees(first):
         return rods
     others = (weigh(each, size, setup) for each in find_others(frame, setup, hints, seen))
     known = [each for each in (first, *others) if isinstance(each, Weighed)]
     for each in sorted(known, key=lambda each: -each.belief):
-        if _agrees(each, size, setup):
+        if _agrees(each):
             return each.rods
     return NotFound(Reason.UNSURE, rods.both)
 
 
-def _agrees(weighed: Weighed, size: tuple[int, int], setup: Setup) -> bool:
+def _agrees(weighed: Weighed) -> bool:
     """Whether rods agree with the known ones, and are believed enough for that."""
-    if weighed.belief < ACCEPT - AGREEING:
-        return False
-    found = agreement(weighed.rods, size, setup)
+    found = agreement_of(weighed.pose)
     lacks = AGREEING_IN_PART if found.pose.hidden.any() else AGREEING
     enough = np.isfinite(found.pose.view.end_sigma).sum() >= LEAST_ENDS
     return bool(enough and not found.moved() and weighed.belief >= ACCEPT - lacks)

@@ -42,7 +42,11 @@ def agreement(rods: Rods, size: tuple[int, int], setup: Setup) -> Agreement:
     """
     if setup.known is None:
         raise SetupError("no rods were measured before: take a first look, then ask again")
-    pose = solve_pose(rods, size, setup)
+    return agreement_of(solve_pose(rods, size, setup))
+
+
+def agreement_of(pose: Pose) -> Agreement:
+    """The same of a pose that was solved with what is known."""
     seen = 4 + int(np.isfinite(pose.view.end_sigma).sum())
     freedom = max(seen + int(np.isfinite(pose.view.prior_sigma).sum()) - COUNT, 1)
     return Agreement(pose.cost, freedom, chi2_tail(pose.cost, freedom), pose)

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.across import Array, Single
-from vision.full_band import Planes, sample
+from vision.across import Array, Single, answers
+from vision.full_band import COLOUR_FLOOR, Planes, sample
 from vision.kernel import kernel
 
 REACH = 10  # steps on either side of where a rod seems to end
@@ -28,7 +28,6 @@ CHANNELS, CONTEXT = 6, 4
 INPUTS = (2 * PATCH + 1) * CHANNELS + CONTEXT
 COLUMN = 1.0 / 3.0  # a step and a column, of the rod's width
 LEAST_UNIT_PX, MOST_UNIT_PX = 0.8, 3.0
-COLOUR_FLOOR = 4.0  # grey levels squared
 CLIP = 4.0
 NEAR = 3.0  # steps from the likeliest within which the place is averaged
 # Sigma by the shares' spread (the learning itself widens it: an end is given to two steps), and at
@@ -105,7 +104,7 @@ def shown(
         colour[p] = np.median(core[:RUN, p] - flank[:RUN, p])
         own[p] = np.median(core[:RUN, p].copy())
     plain = (colour * colour).sum()
-    square = plain + COLOUR_FLOOR
+    square = plain + COLOUR_FLOOR**2
     strength = np.sqrt(square)
     seen = np.zeros((SAMPLES, CHANNELS), np.float32)
     for i in range(SAMPLES):
@@ -137,27 +136,10 @@ def shown(
 def shares_of(seen: Single, context: Single, net: Weights) -> Array:
     """Of each step (2 REACH + 2,) the probability that the rod ends there; last: at none."""
     inward, bias, outward, nowhere = net
-    units = len(bias)
     steps = 2 * REACH + 1
-    inputs = (2 * PATCH + 1) * CHANNELS
-    flat = seen.reshape(SAMPLES * CHANNELS)
-    base, unit = np.empty(units, np.float32), np.empty(units, np.float32)
-    for u in range(units):
-        base[u] = bias[u]
-        for c in range(CONTEXT):
-            base[u] += context[c] * inward[inputs + c, u]
     out = np.empty(steps + 1)
-    for k in range(steps):
-        for u in range(units):
-            unit[u] = base[u]
-        for j in range(inputs):
-            value = flat[CHANNELS * k + j]
-            for u in range(units):
-                unit[u] += value * inward[j, u]
-        total = np.float32(0.0)
-        for u in range(units):
-            total += max(unit[u], np.float32(0.0)) * outward[u]
-        out[k] = total
+    one, around = seen.reshape(1, SAMPLES, CHANNELS), context.reshape(1, CONTEXT)
+    out[:steps] = answers(one, around, (inward, bias, outward), np.zeros(1, np.intp), steps)[0]
     out[steps] = nowhere
     out -= out.max()
     for k in range(steps + 1):

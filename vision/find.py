@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from vision import evidence_weights, hough, segments
 from vision.closer import look_closer
 from vision.contrast import HALF, QUARTER, contrast_planes
+from vision.ends import RIM_PX
 from vision.frame import MIN_SIDE_PX, Frame
 from vision.hint import Hint, hinted
 from vision.kernel import kernel
@@ -27,7 +28,6 @@ from vision.setup import Setup, View
 from vision.wrong import refused
 
 CANDIDATES = 30
-EDGE_PX = 10.0  # full-size pixels from the picture's edge: the end is cut
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -261,7 +261,7 @@ def _most_likely(
 def rank(candidates: Candidates, size: tuple[int, int], setup: Setup) -> list[LayoutGuess]:
     """The candidates' layouts in a picture of `size` (width, height), best first."""
     ends = candidates.ends_px
-    cut = np.any((ends < EDGE_PX) | (ends > np.array(size) - 1 - EDGE_PX), axis=-1)
+    cut = np.any((ends < RIM_PX) | (ends > np.array(size) - 1 - RIM_PX), axis=-1)
     focal_px, _ = focal_prior(size, setup)
     return rank_layouts(ends, candidates.logit, np.asarray(cut), size, focal_px, setup)
 

@@ -47,7 +47,7 @@ LEAST_COLOUR = 0.5  # grey levels: less is no colour to follow
 ENERGY_LIMIT = 9.0  # about three sigmas in one of three planes
 REACH, REACH_NEAR = 14.0, 5.0  # columns within which the axis is looked for
 ASKED_NEAR = 8  # columns: those that a line within the nearer reach, and its fit, can take
-FAR_MOVED = 0.05  # of its length: an end that moved by more is told again, and its axis
+FAR_MOVED = 0.05  # of the length: one not tracked whose end moved by more is told again
 AGAIN_PX = 2.5  # a tracked rod that had to be moved by more is looked at once more
 RODS = ("rod", "two thirds rod", "third rod", "least third rod")
 TOLD = [LIKE.index(name) for name in ("likely", "two thirds likely", "rough", *RODS)]
@@ -118,21 +118,16 @@ def _seen_whole(
     if along is None:
         return _outside(ends), seen, None
     told = _told(frame, ends, seen)
-    if width_px is None and _far_moved(ends, told.ends_px):
+    if width_px is not None:
+        return told, seen, along
+    moved_px = np.linalg.norm(told.ends_px - ends, axis=1).max()
+    if moved_px > FAR_MOVED * math.dist(*told.ends_px):
         # Axis and ends were told over another extent: from here once more.
         ends, seen = on_axis(frame, told.ends_px)
         told = _told(frame, ends, seen)
         ends, seen = on_axis(frame, told.ends_px)
         told = told._replace(ends_px=ends)
     return told, seen, along
-
-
-@kernel
-def _far_moved(before: Array, after: Array) -> bool:
-    """Whether one of a line's ends (2, 2) was moved by much of its length."""
-    moved, span = after - before, after[1] - after[0]
-    far2 = FAR_MOVED**2 * (span * span).sum()
-    return bool((moved[0] ** 2).sum() > far2 or (moved[1] ** 2).sum() > far2)
 
 
 def _told(frame: Frame, ends: Array, seen: Across) -> Told:

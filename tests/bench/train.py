@@ -75,15 +75,17 @@ def counted(sets):
 
 
 def held_back(names, answers, folds=FOLDS):
-    """(n,) What is said of each example by what learnt without its picture.
+    """(n, ...) What is said of each example by what learnt without its picture.
 
     `answers(rest)` learns from the examples where `rest` (n,) is true, and answers for the others.
     """
     order = np.random.default_rng(0).permutation(np.unique(names))
     fold = {name: i % folds for i, name in enumerate(order)}
-    groups, held = np.array([fold[name] for name in names]), np.zeros(len(names))
+    groups = np.array([fold[name] for name in names])
+    said = [np.asarray(answers(groups != k)) for k in range(folds)]
+    held = np.zeros((len(names), *said[0].shape[1:]))
     for k in range(folds):
-        held[groups == k] = answers(groups != k)
+        held[groups == k] = said[k]
     return held
 
 
@@ -203,13 +205,14 @@ def train_lines(folders):
     counts = counted(sets)
     looks, off = (np.array([getattr(line, part) for line in every]) for part in ("look", "off"))
     names = [f"{k} {line.picture}" for k, each in enumerate(sets) for line in each]
-    for k, which in enumerate(("shifts", "turns")):
 
-        def answers(rest, k=k):
-            learnt = learn_line(looks[rest], off[rest], counts[rest])
-            return [learnt.sigmas_px(look, 1.0)[k] for look in looks[~rest]]
+    def answers(rest):
+        learnt = learn_line(looks[rest], off[rest], counts[rest])
+        return [learnt.sigmas_px(look, 1.0) for look in looks[~rest]]
 
-        ratio = np.abs(off[:, k]) / held_back(names, answers)
+    for which, ratio in zip(
+        ("shifts", "turns"), (np.abs(off) / held_back(names, answers)).T, strict=True
+    ):
         shares = {
             f"{within} sigma": round(float((ratio < within).mean()), 3) for within in (1, 2, 3)
         }

@@ -1,10 +1,9 @@
 """How far a line may be off its rod: within bounds, with the width, more where it looks bad."""
 
-import cv2
 import numpy as np
 import pytest
 
-from vision.frame import Frame
+from tests.vision.test_ribbon import club
 from vision.line_error_weights import LINES
 from vision.look import LOOK
 from vision.ribbon import extended, measure
@@ -33,18 +32,6 @@ def test_a_rod_that_was_not_looked_at_may_be_as_bad_as_any():
 def test_a_line_seen_twice_as_large_may_be_twice_as_far_off():
     look = LINES.mean
     np.testing.assert_allclose(LINES.sigmas_px(look, 8.0), 2 * np.array(LINES.sigmas_px(look, 4.0)))
-
-
-def club(grip_level, seed=3, ground_noise=6.0):
-    """A light shaft along y = 120 and its wider grip, drawn: without a grip, a stick."""
-    rng = np.random.default_rng(seed)
-    ground = cv2.GaussianBlur(rng.normal(0.0, 1.0, (240, 360)), (0, 0), 1.2)
-    grey = 110.0 + ground_noise * ground / ground.std()
-    grey[118:123, 60:300] = 200.0
-    if grip_level is not None:
-        grey[116:123, 225:300] = grip_level
-    grey = cv2.GaussianBlur(grey, (0, 0), 0.7) + rng.normal(0, 2.0, grey.shape)
-    return Frame.from_bgr(np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[..., None], 3, axis=2))
 
 
 SEGMENT = np.array([[60.0, 120.0], [299.0, 119.0]])

@@ -11,7 +11,6 @@ from tests.synthetic import SIZE, camera, draw
 from tests.vision.test_pose import seen_exactly
 from vision.model import COUNT, ends_in_view, observe, residuals
 from vision.pose import (
-    CLUB_END,
     HIDDEN_GAIN,
     RUNS_ON_COST,
     _between,
@@ -155,7 +154,7 @@ def test_a_clubs_ends_say_less_than_a_sticks():
     clubs = solve_pose(case.rods, SIZE, dataclasses.replace(case.setup, rod_lengths_m=lengths))
     stated = [rod.end_sigma_px for rod in case.rods.both]
     np.testing.assert_allclose(sticks.view.end_sigma, stated)
-    np.testing.assert_allclose(clubs.view.end_sigma, np.array(stated) * [[1.0], [CLUB_END]])
+    np.testing.assert_allclose(clubs.view.end_sigma, np.array(stated) * [[1.0], [1.6]])
     # Of a line the look alone says how far it may be off.
     np.testing.assert_allclose(clubs.view.line_sigma, sticks.view.line_sigma)
     free = dataclasses.replace(case.setup, rod_lengths_m={Role.TOE: 1.2})
